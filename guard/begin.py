@@ -1,0 +1,77 @@
+"""Begins: the configuration of a share that nobody described yet, the share's marker, the first databases."""
+
+from __future__ import annotations
+
+import os
+
+from guard import clock
+from guard.desk import Desk
+from guard.errors import ShareUnreadable, WouldOverwrite
+from guard.files import write_whole
+from guard.load import load
+from guard.share.marker import MARKER_NAME, marker_state, read_marker, write_marker
+from guard.store.catalogue import Place
+
+LOST_WITHOUT_MARKER = (
+    "Without a marker another share mounted in this place, or an empty folder, would be taken for this one;"
+    " every verdict stays at caution (share-doubt) until the share has one."
+)
+
+
+def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
+    """Write what is missing of configuration and marker; returns what was done, in sentences.
+
+    A guard.toml that is already there stays as it is. Raises ShareUnreadable where the share
+    is not there, and WouldOverwrite where it is another share than before and ``adopt`` does
+    not say that it is meant.
+    """
+    if not os.path.isdir(share):
+        raise ShareUnreadable(share, "it is not there, or no folder")
+    told = [_configuration(folder, share)]
+    settings = load(os.path.join(folder, "guard.toml"))
+    desk = Desk(settings)
+    before = desk.catalogue.place(0)
+    told.append(f"The state folder is {settings.state}; its ledger has {desk.check().entries} entries.")
+    if os.path.realpath(share) != os.path.realpath(settings.share):
+        told.append(f"Mind that guard.toml names another share: {settings.share}. The marker goes to {share}.")
+        return [*told, _marker(share, None)]
+    identity = read_marker(share)
+    state = marker_state(before.identity, identity)
+    if state in ("gone", "other") and not adopt:
+        raise WouldOverwrite(
+            os.path.join(share, MARKER_NAME) if state == "other" else share,
+            "It is not the share that the catalogue knows. Mount the right one, or say with --adopt that"
+            " this one is meant from now on.",
+        )
+    if identity is None:
+        told.append(_marker(share, before.identity))
+    elif state == "other":
+        told.append("This share is taken for the right one from now on.")
+    else:
+        told.append("The share has its marker already.")
+    now = read_marker(share)
+    if now is not None and now != before.identity:
+        desk.catalogue.note_place(
+            0, share, Place(now, before.seen_at), "adopted" if state == "other" else "identified", clock.now()
+        )
+    return [*told, "Next: guard look, then guard prove --due, then guard fleet."]
+
+
+def _configuration(folder: str, share: str) -> str:
+    path = os.path.join(folder, "guard.toml")
+    if os.path.exists(path):
+        return f"{path} is there already and stays as it is."
+    from guard.share.survey import proposal, survey
+
+    text = proposal(survey(share), os.path.relpath(share, folder))
+    os.makedirs(folder, exist_ok=True)
+    write_whole(path, text.encode())
+    return f"Wrote {path}. Read it through: what is doubtful in it is marked with a comment."
+
+
+def _marker(share: str, identity: str | None) -> str:
+    try:
+        write_marker(share, identity)
+    except OSError as error:
+        return f"The share's marker could not be written ({error.strerror}). {LOST_WITHOUT_MARKER}"
+    return "Wrote the share's marker, by which it is known again."

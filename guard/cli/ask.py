@@ -1,0 +1,158 @@
+"""`guard ask` and `guard fleet`: questions and their answers."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+from guard.cli import output, verdicts
+from guard.cli.output import Line
+from guard.desk import Desk
+from guard.errors import NotUnderstood
+from guard.load import load
+from guard.model import ACTIONS, Action, Level, Question, Verdict, rank
+from guard.settings import Settings
+from guard.units import in_words, span
+
+EXIT_CODES: dict[Level, int] = {"clear": 0, "caution": 10, "hold": 20, "unknown": 30}
+
+USUAL_OFF = {
+    # Where nobody says for how long: one shift, the window of a swap, one visit.
+    "power-down": timedelta(hours=8),
+    "memory-swap": timedelta(minutes=30),
+    "position-swap": timedelta(minutes=30),
+    "service-visit": timedelta(hours=4),
+}
+
+Run = Callable[[argparse.Namespace], int]
+
+
+def configure_ask(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard ask`."""
+    parser.add_argument("question", nargs="*", metavar="QUESTION", help='such as "is arm 7 safe to power down"')
+    parser.add_argument("--arm", action="append", default=[], metavar="ARM", help="an arm's id; may be repeated")
+    parser.add_argument("--area", metavar="AREA", help="all arms of an area")
+    parser.add_argument("--all", action="store_true", help="all arms")
+    _add_question(parser)
+    return _ask
+
+
+def configure_fleet(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard fleet`."""
+    _add_question(parser)
+    return _fleet
+
+
+def _add_question(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--action", choices=ACTIONS, help="what shall be done (default: power-down)")
+    parser.add_argument("--at", metavar="WHEN", help="when it begins (default: now)")
+    parser.add_argument("--off-for", metavar="DURATION", help="how long it lasts, such as 8h or 2w")
+    parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+
+
+def _ask(args: argparse.Namespace) -> int:
+    settings = load(args.config)
+    desk = Desk(settings)
+    now = desk.now()
+    if args.question:
+        return _ask_in_words(args, desk, now)
+    arms = _arms(args, desk)
+    question = _question(args, settings, now)
+    return _answer(desk, arms, question, now, as_json=args.json, wide=False)
+
+
+def _ask_in_words(args: argparse.Namespace, desk: Desk, now: datetime) -> int:
+    from guard.cli.question import EXAMPLE, understand
+
+    if args.arm or args.area or args.all or args.action or args.at or args.off_for:
+        raise NotUnderstood("", "a question in words together with options", EXAMPLE)
+    asked = understand(" ".join(args.question), desk.settings.arms, now, desk.settings.zone)
+    action = asked.action or "power-down"
+    at = asked.at or now
+    off_for = asked.off_for or USUAL_OFF[action]
+    if not args.json:
+        output.show(
+            [Line(_understood(asked.arms, action, at, now, off_for, desk, due=asked.action is None), style="quiet")]
+        )
+    question = Question(action, at, off_for)
+    return _answer(desk, list(asked.arms), question, now, as_json=args.json, wide=asked.action is None)
+
+
+def _understood(
+    arms: tuple[str, ...], action: str, at: datetime, now: datetime, off_for: timedelta, desk: Desk, *, due: bool
+) -> str:
+    from guard.times import shown
+
+    names = ", ".join(arms[:6]) + (f" and {len(arms) - 6} more" if len(arms) > 6 else "")
+    start = "now" if at == now else shown(at, desk.settings.zone())
+    what = f"what is due for a {action}" if due else action
+    return f"Understood: {what}, {names}, {start}, for {in_words(off_for)}."
+
+
+def _fleet(args: argparse.Namespace) -> int:
+    settings = load(args.config)
+    desk = Desk(settings)
+    now = desk.now()
+    question = _question(args, settings, now)
+    return _answer(desk, list(settings.arms), question, now, as_json=args.json, wide=True)
+
+
+def _arms(args: argparse.Namespace, desk: Desk) -> list[str]:
+    named = [desk.arm(name) for name in args.arm]
+    if args.area:
+        in_area = [arm.id for arm in desk.settings.arms.values() if arm.area == args.area]
+        if not in_area:
+            areas = sorted({arm.area for arm in desk.settings.arms.values() if arm.area})
+            raise NotUnderstood("", f"the area {args.area!r}", f"The areas are: {', '.join(areas) or 'none'}.")
+        named += in_area
+    if args.all:
+        named += list(desk.settings.arms)
+    if not named:
+        raise NotUnderstood("", "which arm", 'Ask such as: guard ask "is arm 7 safe to power down", or name --arm ARM.')
+    return list(dict.fromkeys(named))
+
+
+def _question(args: argparse.Namespace, settings: Settings, now: datetime) -> Question:
+    action: Action = args.action or "power-down"
+    at = now
+    if args.at:
+        from guard.cli.when import parse_when
+
+        at = parse_when(args.at, now, settings.zone())
+    off_for = USUAL_OFF[action]
+    if args.off_for:
+        try:
+            off_for = span(args.off_for)
+        except ValueError:
+            raise NotUnderstood("", f"the duration {args.off_for!r}", "Write one such as 30m, 8h, 7d or 2w.") from None
+    return Question(action, at, off_for)
+
+
+def _answer(desk: Desk, arms: list[str], question: Question, as_of: datetime, *, as_json: bool, wide: bool) -> int:
+    """Answer on one screen an arm, or one line an arm where ``wide``."""
+    answers = desk.ask(arms, question, as_of)
+    worst: Level = max((answer.level for answer in answers), key=rank, default="unknown")
+    if as_json:
+        output.show_json(verdicts.as_json(answers, as_of, worst))
+    elif wide:
+        output.show(_one_line_each(answers, as_of, question, desk.settings))
+    else:
+        for answer in answers:
+            output.show(verdicts.screen(answer, as_of, desk.settings))
+        output.show(verdicts.cautions())
+    return EXIT_CODES[worst]
+
+
+def _one_line_each(answers: list[Verdict], as_of: datetime, question: Question, settings: Settings) -> list[Line]:
+    from guard.times import shown
+
+    counts = {level: sum(answer.level == level for answer in answers) for level in EXIT_CODES}
+    told = ", ".join(f"{count} {level}" for level, count in counts.items() if count)
+    start = "now" if question.at == as_of else shown(question.at, settings.zone())
+    head = f"{settings.plant}: {question.action}, {start}, for {in_words(question.off_for)}: {told}"
+    lines = [Line(head, style="head"), *map(verdicts.fleet_line, answers)]
+    return [*lines, *verdicts.cautions()]
+
+
+COMMANDS = {"ask": configure_ask, "fleet": configure_fleet}

@@ -1,0 +1,122 @@
+"""The entry: finds the command, runs it, and turns every refusal into words and an exit code."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import NoReturn
+
+from guard.cli.output import prepare_streams, tell
+from guard.errors import GuardError
+
+COMMANDS = {
+    # name: (module, one line of help)
+    "ask": ("ask", "may this be done to an arm, now or then? In plain language or with options"),
+    "fleet": ("ask", "every arm in one line, worst first"),
+    "look": ("looking", "one pass over the share: find, seal and check what is there"),
+    "prove": ("looking", "read sets back and compare every digest"),
+    "sets": ("sets", "the backup sets of one arm or all"),
+    "set": ("sets", "one set and its files"),
+    "compare": ("sets", "how two sets differ"),
+    "mark": ("records", "record a fact about an arm: an edit, a restore test, a re-zeroing, …"),
+    "ledger": ("records", "show the record of verdicts and marks, or check its chain"),
+    "explain": ("records", "what a finding code means and what to do"),
+    "survey": ("start", "look at an unknown share and propose a configuration"),
+    "init": ("start", "write a configuration and the share's marker"),
+    "demo": ("start", "see the whole tool at work on an invented plant"),
+}
+
+TOOL_FAILED, CALL_WRONG, INTERRUPTED = 1, 2, 130
+
+
+class Parser(argparse.ArgumentParser):
+    """Arguments of one command; what is wrong with them is told in one line, with where to look."""
+
+    def error(self, message: str) -> NoReturn:
+        """Tell what is wrong with the call and leave with the exit code for it."""
+        tell(f"{self.prog}: {message}. See: {self.prog} --help")
+        sys.exit(CALL_WRONG)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code. No traceback reaches a user unless --debug asks for it."""
+    prepare_streams()
+    words = list(sys.argv[1:] if argv is None else argv)
+    debug = "--debug" in words
+    words = [word for word in words if word != "--debug"]
+    try:
+        return _run(words)
+    except GuardError as refusal:
+        if debug:
+            raise
+        tell(str(refusal))
+        return refusal.exit_code
+    except KeyboardInterrupt:
+        tell("Stopped. What was done so far is kept.")
+        return INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return TOOL_FAILED
+    except Exception as error:
+        if debug:
+            raise
+        tell(
+            f"The tool failed: {type(error).__name__}: {error}. This is a fault of the tool or of the system"
+            " beneath it; --debug shows where. There is no verdict."
+        )
+        return TOOL_FAILED
+
+
+def _run(words: list[str]) -> int:
+    config, words = _configuration(words)
+    if not words or words[0] in ("-h", "--help"):
+        _overview()
+        return 0
+    if words[0] == "--version":
+        from guard import __version__
+
+        print(__version__)
+        return 0
+    name = words[0]
+    if name not in COMMANDS:
+        raise _unknown(name)
+    module = import_module(f"guard.cli.{COMMANDS[name][0]}")
+    parser = Parser(prog=f"guard {name}", description=COMMANDS[name][1].capitalize() + ".", allow_abbrev=False)
+    parser.add_argument(
+        "--config", metavar="FILE", default=config, help="the configuration (else $GUARD_CONFIG, else ./guard.toml)"
+    )
+    run = module.COMMANDS[name](parser)
+    return int(run(parser.parse_args(words[1:])))
+
+
+def _configuration(words: list[str]) -> tuple[str, list[str]]:
+    """The configuration's path, and the words without the option that names it before the command."""
+    config = os.environ.get("GUARD_CONFIG") or "guard.toml"
+    while words and words[0].startswith("--config"):
+        if words[0] == "--config" and len(words) > 1:
+            config, words = words[1], words[2:]
+        elif words[0].startswith("--config="):
+            config, words = words[0].removeprefix("--config="), words[1:]
+        else:
+            break
+    return config, words
+
+
+def _unknown(name: str) -> GuardError:
+    from difflib import get_close_matches
+
+    from guard.errors import NotUnderstood
+
+    near = get_close_matches(name, list(COMMANDS), 1)
+    hint = f"Did you mean guard {near[0]}?" if near else "guard --help lists the commands."
+    return NotUnderstood("", f"the command {name!r}", hint)
+
+
+def _overview() -> None:
+    print("guard: is this robot arm's memory safely backed up, before the disconnect is pulled?\n")
+    for name, (_, text) in COMMANDS.items():
+        print(f"  guard {name:<9} {text}")
+    print("\nBegin with guard demo, or with guard survey SHARE. guard COMMAND --help tells more.")

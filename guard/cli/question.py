@@ -1,0 +1,201 @@
+"""Understands a question in plain language, in full or not at all.
+
+Every word must belong to something understood: an action, arms, a time, a duration, or the
+small words of asking. One word over, a negation or a condition, and the question is refused
+with what was understood and what was not. A wrong answer is worse than none.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Mapping
+from datetime import datetime, timedelta, tzinfo
+from typing import NamedTuple
+
+from guard.cli.when import WEEKDAYS, parse_when
+from guard.errors import NotUnderstood
+from guard.model import Action, Arm
+from guard.units import in_words, span
+
+EXAMPLE = 'Ask such as: guard ask "is arm 7 safe to power down friday 06:00 for 8 hours"'
+
+
+class Asked(NamedTuple):
+    """A question understood in full. ``action`` is None where it was asked what is due."""
+
+    arms: tuple[str, ...]
+    action: Action | None
+    at: datetime | None
+    off_for: timedelta | None
+
+
+_ACTIONS: tuple[tuple[str, Action], ...] = (
+    (r"(?:be )?power(?:ed|ing)?[ -](?:it |them )?(?:down|off)|(?:be )?(?:shut|switch(?:ed)?) (?:it |them )?(?:down|off)|for (?:a |the )?power-down", "power-down"),
+    (r"(?:chang|swapp?|replac)(?:e|ing)? (?:the |its |their )?memory cells?|(?:for )?(?:a |the )?memory[ -](?:cell )?swap", "memory-swap"),
+    (r"(?:chang|swapp?|replac)(?:e|ing)? (?:the |its |their )?position cells?|(?:for )?(?:a |the )?position[ -](?:cell )?swap", "position-swap"),
+    (r"(?:be )?servic(?:e|ed|ing)(?: visit)?|for (?:a |the )?service visit", "service-visit"),
+)  # fmt: skip
+_DUE = r"what(?: is|'s)? due|what needs doing"
+_REFUSED = frozenset(
+    "not never no without unless except if when until till before after but or nor neither only while once unsafe"
+    " dangerous cannot".split()
+)
+_SMALL_WORDS = frozenset(
+    "is are be it safe to can may could i we you one please ok okay and the of on for that this there right so"
+    " ready allowed possible do does at in a".split()
+)
+_NUMBERS = {
+    word: str(number)
+    for number, word in enumerate("one two three four five six seven eight nine ten eleven twelve".split(), 1)
+} | {"a": "1", "an": "1"}
+_UNITS = {"minute": "m", "min": "m", "hour": "h", "day": "d", "week": "w", "year": "y"}
+_DURATION = re.compile(
+    rf"for (?:the )?(\d+(?:\.\d+)?|{'|'.join(_NUMBERS)}) ?({'|'.join(_UNITS)})s?\b|for (\d+(?:\.\d+)?[smhdwy])\b"
+)
+_TIMES = (
+    r"\d{4}-\d{2}-\d{2}[t ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:z|[+-]\d{2}:\d{2})?",
+    rf"(?:on )?(?:today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? \d{{1,2}}:\d{{2}}",
+    r"in \d+(?:\.\d+)? ?[smhdwy]\b",
+    r"\b(?:right )?now\b",
+)
+_ONE_ARM = r"[a-z]*[\w.-]*\d[\w.-]*"
+
+
+def understand(text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable[[], tzinfo]) -> Asked:
+    """What a question asks. Raises NotUnderstood with what was understood of it and what was not."""
+    return _Reading(text, arms, now, zone).asked()
+
+
+class _Reading:
+    def __init__(self, text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable[[], tzinfo]) -> None:
+        self.rest = " " + " ".join(text.lower().replace("?", " ").replace("’", "'").split()).rstrip(" .!") + " "
+        self.arms, self.now, self.zone = arms, now, zone
+        self.understood: list[str] = []
+
+    def asked(self) -> Asked:
+        self._refuse_conditions()
+        off_for = self._duration()
+        at = self._time()
+        due = self._take_one(_DUE, "what is due", "the question") is not None
+        action = self._action()
+        arms = self._arms()
+        left = [word for word in re.split(r"[\s,]+", self.rest) if word and word not in _SMALL_WORDS]
+        if left:
+            raise self._refusal(" ".join(left))
+        if due and action is not None:
+            raise self._refusal("whether you ask what is due or whether something may be done")
+        if action is None and not due:
+            raise self._refusal("what shall be done (power down, change the memory cell, …)")
+        if not arms and not due:
+            raise self._refusal("which arm")
+        return Asked(tuple(arms or self.arms), action, at, off_for)
+
+    def _refusal(self, not_understood: str) -> NotUnderstood:
+        return NotUnderstood(", ".join(self.understood), not_understood, EXAMPLE)
+
+    def _refuse_conditions(self) -> None:
+        words = re.split(r"[\s,]+", self.rest)
+        found = [word for word in words if word in _REFUSED or word.endswith("n't")]
+        if found:
+            raise self._refusal(
+                f"{', '.join(repr(word) for word in found)} (negations, conditions and alternatives are not answered)"
+            )
+
+    def _take_one(self, pattern: str, name: str, kind: str) -> re.Match[str] | None:
+        """Take the one place that fits out of the rest of the question; two of a kind are refused."""
+        found = list(re.finditer(rf"(?<=[\s,])(?:{pattern})(?=[\s,])", self.rest))
+        if len(found) > 1:
+            raise self._refusal(f"{kind} named twice: {' and '.join(repr(m[0]) for m in found)}")
+        if not found:
+            return None
+        self.rest = f"{self.rest[: found[0].start()]} | {self.rest[found[0].end() :]}".replace(" | ", " , ")
+        self.understood.append(name or found[0][0])
+        return found[0]
+
+    def _duration(self) -> timedelta | None:
+        match = self._take_one(_DURATION.pattern, "", "a duration")
+        if match is None:
+            return None
+        taken = _DURATION.fullmatch(match[0])
+        if taken is None:
+            raise self._refusal(match[0])
+        length = taken[3] or f"{_NUMBERS.get(taken[1], taken[1])}{_UNITS[taken[2]]}"
+        try:
+            found = span(length)
+        except ValueError:
+            raise self._refusal(match[0]) from None
+        self.understood[-1] = f"for {in_words(found)}"
+        return found
+
+    def _time(self) -> datetime | None:
+        match = self._take_one("|".join(_TIMES), "", "a time")
+        if match is None:
+            return None
+        text = match[0].removeprefix("right ")
+        return self.now if text == "now" else parse_when(text, self.now, self.zone())
+
+    def _action(self) -> Action | None:
+        taken = [action for pattern, action in _ACTIONS if self._take_one(pattern, action, "an action")]
+        if len(taken) > 1:
+            raise self._refusal(f"which of {' and '.join(taken)}")
+        return taken[0] if taken else None
+
+    def _arms(self) -> list[str]:
+        groups = [group for group in (self._all(), self._area(), self._listed()) if group]
+        if len(groups) > 1:
+            raise self._refusal("which arms: they are named in two ways")
+        return groups[0] if groups else []
+
+    def _all(self) -> list[str]:
+        taken = self._take_one(
+            r"(?:all|every)(?: the)?(?: arms?| robots?)?(?: of them)?|everything", "all arms", "arms"
+        )
+        return list(self.arms) if taken else []
+
+    def _area(self) -> list[str]:
+        areas = (
+            {arm.area.lower(): arm.area for arm in self.arms.values() if arm.area}
+            if " in " in self.rest or " area " in self.rest or " arms " in self.rest
+            else {}
+        )
+        for lowered, area in sorted(areas.items(), key=lambda item: -len(item[0])):
+            name = re.escape(lowered)
+            pattern = rf"(?:(?:all|the|arms?) )*in (?:the )?(?:area )?{name}(?: area)?|(?:the )?(?:area )?{name}(?: area)? arms"
+            if self._take_one(pattern, f"area {area}", "an area"):
+                return [arm.id for arm in self.arms.values() if arm.area == area]
+        return []
+
+    def _listed(self) -> list[str]:
+        ids = "|".join(
+            re.escape(arm.lower()) for arm in sorted(self.arms, key=len, reverse=True) if arm.lower() in self.rest
+        )
+        each = rf"(?:(?:arms?|robots?) )?(?:{ids}|#?{_ONE_ARM})" if ids else rf"(?:arms?|robots?) #?{_ONE_ARM}"
+        more = rf"(?:\s*,\s*(?:and )?|\s+and\s+)(?:(?:arms?|robots?) )?(?:{ids + '|' if ids else ''}#?{_ONE_ARM})"
+        match = self._take_one(rf"{each}(?:{more})*", "", "arms")
+        if match is None:
+            return []
+        names = re.split(r"[\s,]+", match[0])
+        found = [
+            self._one(name.lstrip("#"))
+            for name in names
+            if name and name not in ("and", "arm", "arms", "robot", "robots")
+        ]
+        self.understood[-1] = ", ".join(found)
+        return list(dict.fromkeys(found))
+
+    def _one(self, name: str) -> str:
+        """The one arm of that id or number. A number that names no arm is never rounded to one that does."""
+        fitting = [arm for arm in self.arms if arm.lower() == name] or _numbered(name, self.arms)
+        if len(fitting) == 1:
+            return fitting[0]
+        self.understood.pop()
+        if fitting:
+            raise self._refusal(f"which of {', '.join(fitting)} is meant by {name!r}")
+        raise self._refusal(f"{name!r}, which names no arm")
+
+
+def _numbered(name: str, arms: Collection[str]) -> list[str]:
+    if not name.isdecimal():
+        return []
+    ends = ((arm, re.search(r"(\d+)$", arm)) for arm in arms)
+    return [arm for arm, digits in ends if digits and int(digits[1]) == int(name)]

@@ -1,0 +1,125 @@
+"""`guard mark`, `guard ledger` and `guard explain`: what people record, and what the codes mean."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+
+from guard.cli import output
+from guard.cli.ask import EXIT_CODES, Run
+from guard.cli.output import Line
+from guard.cli.when import parse_when
+from guard.desk import Desk
+from guard.errors import NotUnderstood, UnknownCode
+from guard.load import load
+from guard.model import MARK_KINDS, Mark
+from guard.rules.findings import EXPLANATIONS
+from guard.store.encoding import moment
+from guard.times import shown
+
+
+def configure_mark(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard mark`."""
+    parser.add_argument("kind", metavar="KIND", help=", ".join(MARK_KINDS))
+    parser.add_argument("arm", metavar="ARM")
+    parser.add_argument("--at", metavar="WHEN", help="when it happened (default: now)")
+    parser.add_argument("--by", default="", metavar="NAME")
+    parser.add_argument("--note", default="", metavar="TEXT")
+    parser.add_argument(
+        "--set", metavar="SET", help="restore-test: the set that was restored (default: the one that carries answers)"
+    )
+    return _mark
+
+
+def _mark(args: argparse.Namespace) -> int:
+    desk = Desk(load(args.config))
+    if args.kind not in MARK_KINDS:
+        raise NotUnderstood("", f"the mark {args.kind!r}", f"The kinds are: {', '.join(MARK_KINDS)}.")
+    arm = desk.arm(args.arm)
+    now = desk.now()
+    at = parse_when(args.at, now, desk.settings.zone()) if args.at else now
+    if at > now:
+        raise NotUnderstood("", f"a mark in the future ({args.at})", "A mark tells what has happened.")
+    fingerprint = None
+    about = ""
+    if args.kind == "restore-test":
+        path, fingerprint = desk.restored_set(arm, args.set)
+        about = f" of {path}" if path else ""
+    elif args.set:
+        raise NotUnderstood("", f"--set with {args.kind}", "Only a restore-test is about one set.")
+    number = desk.mark(Mark(args.kind, arm, at, args.by, args.note, fingerprint))
+    text = f"Recorded: {args.kind}{about} on {arm}, {shown(at, desk.settings.zone())} (ledger entry {number})."
+    output.show([Line(text)])
+    return 0
+
+
+def configure_ledger(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard ledger`."""
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="show|check")
+    show = verbs.add_parser("show", help="the newest entries", allow_abbrev=False)
+    show.add_argument("--last", type=int, default=20, metavar="N", help="how many (default 20; 0: all)")
+    show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    check = verbs.add_parser("check", help="walk the whole chain", allow_abbrev=False)
+    check.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    return _ledger
+
+
+def _ledger(args: argparse.Namespace) -> int:
+    desk = Desk(load(args.config))
+    return _ledger_show(desk, args) if args.verb == "show" else _ledger_check(desk, args)
+
+
+def _ledger_show(desk: Desk, args: argparse.Namespace) -> int:
+    entries = desk.entries(args.last or None)
+    if args.json:
+        output.show_json({"schema": 1, "entries": [entry._asdict() for entry in entries]})
+        return 0
+    zone = desk.settings.zone()
+    for entry in entries:
+        time = shown(moment(entry.at), zone) if entry.at else "at an unknown time"
+        label = f"{entry.seq:>6}  {time}  {entry.kind:<8}{entry.arm:<10}"
+        output.show([Line(entry.body, label=f"{label} ", label_style="quiet")])
+    return 0
+
+
+def _ledger_check(desk: Desk, args: argparse.Namespace) -> int:
+    found = desk.check()
+    intact = found.first_bad is None
+    if args.json:
+        document = {"schema": 1, "entries": found.entries, "intact": intact, "first_bad": found.first_bad}
+        output.show_json(document)
+    elif intact:
+        output.show([Line(f"The ledger is intact: {found.entries} entries, each following from the one before.")])
+    else:
+        text = (
+            f"The ledger was tampered with or damaged: the first entry that is wrong is {found.first_bad}"
+            f" ({found.why}). Keep the file as it is and restore the ledger from a backup of the state folder."
+        )
+        output.show([Line(text, style="hold")])
+    return 0 if intact else EXIT_CODES["hold"]
+
+
+def configure_explain(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard explain`."""
+    parser.add_argument("code", metavar="CODE", help="a finding's code, such as stale-backup")
+    return _explain
+
+
+def _explain(args: argparse.Namespace) -> int:
+    if args.code not in EXPLANATIONS:
+        raise UnknownCode(args.code, list(EXPLANATIONS))
+    output.show(_explanation_lines(args.code))
+    return 0
+
+
+def _explanation_lines(code: str) -> Iterator[Line]:
+    told = EXPLANATIONS[code]
+    yield Line(f"{code}: {told.title}", style="head")
+    yield Line(told.meaning, label="Means", indent=1, label_width=8)
+    yield Line(told.why, label="Why", indent=1, label_width=8)
+    for level, when in told.levels:
+        yield Line(f"{level}: {when}", label="Level", indent=1, label_width=8)
+    yield Line(told.remedy, label="Do", indent=1, label_width=8)
+
+
+COMMANDS = {"mark": configure_mark, "ledger": configure_ledger, "explain": configure_explain}

@@ -1,0 +1,184 @@
+"""Words and screens for verdicts: the verdict first and large, then what to do, then why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, tzinfo
+
+from guard.cli.output import Line, when
+from guard.model import Action, Finding, Verdict
+from guard.rules.evidence import seconds
+from guard.settings import Settings
+from guard.times import shown_with_age
+from guard.units import in_words
+
+DOING: dict[Action, str] = {
+    "power-down": "power down",
+    "memory-swap": "change the memory cell of",
+    "position-swap": "change the position cells of",
+    "service-visit": "begin the service visit of",
+}
+
+CAUTIONS = (
+    (
+        "Before work at the machine: lockout/tagout by authorised people (OSHA 29 CFR 1910.147 or the local"
+        " rule); stored energy and gravity-loaded axes made safe, and that verified."
+    ),
+    (
+        "The machine maker's manual, local codes and licensed practice come first. This is advice about an"
+        " arm's memory and no safety function."
+    ),
+)
+
+
+def headline(verdict: Verdict) -> str:
+    """The verdict in one sentence: what is blocked and what lifts it, or what may be done."""
+    doing = f"{DOING[verdict.question.action]} {verdict.arm}"
+    if verdict.level == "hold":
+        return f"HOLD: do not {doing}. What lifts it: {_uncapital(_first_remedy(verdict))}"
+    if verdict.level == "unknown":
+        return f"UNKNOWN: treat it as a hold, do not {doing}. What settles it: {_uncapital(_first_remedy(verdict))}"
+    if verdict.level == "caution":
+        return f"CAUTION: the backups allow you to {doing}; weigh what stands below first."
+    return f"CLEAR: the backups allow you to {doing}."
+
+
+def _first_remedy(verdict: Verdict) -> str:
+    worst = [found.remedy for found in verdict.findings if found.level == verdict.level]
+    distinct = list(dict.fromkeys(worst))
+    more = f" (and {len(distinct) - 1} more below)" if len(distinct) > 1 else ""
+    return distinct[0].rstrip(".") + more + "." if distinct else "nothing known."
+
+
+def _uncapital(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def screen(verdict: Verdict, as_of: datetime, settings: Settings) -> Iterator[Line]:
+    """The full answer about one arm."""
+    zone = settings.zone()
+    yield Line(style=verdict.level)
+    yield Line(headline(verdict), style=verdict.level, indent=0)
+    yield Line(style=verdict.level)
+    yield from _facts(verdict, as_of, zone, settings)
+    remedies = dict.fromkeys(found.remedy for found in verdict.findings)
+    if remedies:
+        yield Line()
+        yield Line("What to do", style="head")
+        for number, remedy in enumerate(remedies, 1):
+            yield Line(remedy, label=f"{number}. ", indent=1)
+        yield Line()
+        yield Line("Why", style="head")
+        for found in verdict.findings:
+            yield finding_line(found, as_of, zone)
+
+
+def _facts(verdict: Verdict, as_of: datetime, zone: tzinfo, settings: Settings) -> Iterator[Line]:
+    question = verdict.question
+    arm = settings.arms[verdict.arm]
+    name = f"{arm.name}, " if arm.name != arm.id else ""
+    yield _fact("Arm", f"{verdict.arm} ({name}{arm.area or 'no area'})")
+    start = "now" if question.at == as_of else shown_with_age(question.at, as_of, zone)
+    yield _fact("Asked", f"{question.action}, {start}, for {in_words(question.off_for)}")
+    yield _fact("Rests on", _resting(verdict, as_of, zone))
+    if verdict.holds_until is None:
+        yield _fact("Holds", "nothing changes by itself")
+    else:
+        yield _fact("Holds", f"until {shown_with_age(verdict.holds_until, as_of, zone)}, then {verdict.then}")
+
+
+def _resting(verdict: Verdict, as_of: datetime, zone: tzinfo) -> str:
+    resting = verdict.resting
+    if resting is None:
+        return "no set"
+    read = shown_with_age(resting.set.last_read_at, as_of, zone)
+    copies = f", {resting.set.copies} further copies" if resting.set.copies else ""
+    return (
+        f"{resting.set.path}, saved {shown_with_age(resting.captured_at, as_of, zone)},"
+        f" {resting.proof}, last read {read}{copies}"
+    )
+
+
+def _fact(label: str, text: str) -> Line:
+    return Line(text, label=label, label_style="quiet", indent=1, label_width=10)
+
+
+def finding_line(found: Finding, as_of: datetime, zone: tzinfo) -> Line:
+    """One finding: its level and code, and what was found."""
+    turns = f" Turns {shown_with_age(found.turns_at, as_of, zone)}." if found.turns_at else ""
+    return Line(
+        f"{found.message}{turns}",
+        label=f"{found.level:<8}{found.code}",
+        label_style=f"{found.level}-word",
+        indent=1,
+        label_width=26,
+    )
+
+
+def fleet_line(verdict: Verdict) -> Line:
+    """One arm in one line: the worst finding, or until when it is clear."""
+    first = verdict.findings[0].message if verdict.findings else "no finding"
+    more = f" (+{len(verdict.findings) - 1})" if len(verdict.findings) > 1 else ""
+    return Line(
+        f"{first}{more}",
+        label=f"{verdict.level.upper():<9}{verdict.arm}",
+        label_style=f"{verdict.level}-word",
+        label_width=max(22, len(verdict.arm) + 11),
+    )
+
+
+def cautions() -> Iterator[Line]:
+    """The cautions that stand on every screen that leads to the machine."""
+    yield Line()
+    for text in CAUTIONS:
+        yield Line(text, style="quiet")
+
+
+def as_json(verdicts: list[Verdict], as_of: datetime, worst: str) -> dict[str, object]:
+    """The answers as the JSON contract has them."""
+    return {
+        "schema": 1,
+        "asked_at": when(as_of),
+        "verdict": worst,
+        "answers": [_answer(verdict) for verdict in verdicts],
+    }
+
+
+def _answer(verdict: Verdict) -> dict[str, object]:
+    return {
+        "arm": verdict.arm,
+        "action": verdict.question.action,
+        "at": when(verdict.question.at),
+        "off_for_s": seconds(verdict.question.off_for),
+        "verdict": verdict.level,
+        "holds_until": when(verdict.holds_until),
+        "then": verdict.then,
+        "set": _set(verdict),
+        "loss": None,
+        "findings": [
+            {
+                "code": found.code,
+                "level": found.level,
+                "message": found.message,
+                "remedy": found.remedy,
+                "evidence": found.evidence,
+                "turns_at": when(found.turns_at),
+                "signed_off": found.signed_off,
+            }
+            for found in verdict.findings
+        ],
+    }
+
+
+def _set(verdict: Verdict) -> dict[str, object] | None:
+    if verdict.resting is None:
+        return None
+    backup = verdict.resting.set
+    return {
+        "path": backup.path,
+        "fingerprint": backup.fingerprint,
+        "captured_at": when(verdict.resting.captured_at),
+        "proof": verdict.resting.proof,
+        "last_read_at": when(backup.last_read_at),
+        "copies": backup.copies,
+    }

@@ -1,0 +1,94 @@
+"""Reads the times that people write: RFC 3339, the plant's local time, ``tomorrow 06:00``, ``in 36h``."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+
+from guard.errors import NoSuchTime, NotUnderstood, TimeTwice
+from guard.times import readings
+from guard.units import span
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+FORMS = "Write 2026-12-03 06:00, tomorrow 06:00, friday 6:00, in 36h, now, or RFC 3339 with an offset"
+
+_RFC_3339 = re.compile(r"(\d{4})-(\d{2})-(\d{2})[tT ](\d{2}):(\d{2}):(\d{2})(\.\d+)?([zZ]|[+-]\d{2}:\d{2})")
+_WITH_OFFSET = re.compile(r"(\d{4}-\d{2}-\d{2})[tT ](\d{2}:\d{2})(?::\d{2})?([zZ]|[+-]\d{2}:\d{2})")
+_LOCAL = re.compile(r"(\d{4})-(\d{2})-(\d{2})[tT ](\d{1,2}):(\d{2})(?::(\d{2}))?")
+_DAY_AND_HOUR = re.compile(rf"(?:on )?(today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? (\d{{1,2}}):(\d{{2}})")
+
+
+def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
+    """The instant, in UTC, that a person wrote.
+
+    Raises NotUnderstood, and NoSuchTime or TimeTwice for a local time that a clock change
+    skips or repeats.
+    """
+    words = " ".join(text.lower().split())
+    try:
+        if words == "now":
+            return now
+        if match := re.fullmatch(r"in (\d+(?:\.\d+)?\s?[smhdwy])", words):
+            return now + span(match[1])
+        if match := _RFC_3339.fullmatch(words):
+            return _rfc_3339(match)
+        if match := _WITH_OFFSET.fullmatch(words):
+            return datetime.fromisoformat(f"{match[1]}T{match[2]}").replace(tzinfo=_offset(match[3])).astimezone(UTC)
+        if match := _LOCAL.fullmatch(words):
+            return _instant(text, datetime(*(int(n or 0) for n in match.groups())), zone)  # type: ignore[arg-type]  # noqa: DTZ001
+        if match := _DAY_AND_HOUR.fullmatch(words):
+            return _on_day(text, match, now, zone)
+    except (ValueError, OverflowError):
+        raise NotUnderstood("", f"the time {text!r}, which no calendar has", FORMS) from None
+    raise NotUnderstood("", f"the time {text!r}", FORMS)
+
+
+def _rfc_3339(match: re.Match[str]) -> datetime:
+    second = int(match[6])
+    whole = datetime(*(int(match[n]) for n in range(1, 6)), min(second, 59), tzinfo=_offset(match[8]))  # type: ignore[arg-type,misc]
+    fraction = timedelta(microseconds=int(float(f"0{match[7] or '.0'}") * 1_000_000))
+    if second > 60:
+        raise ValueError(match[0])
+    # A leap second has no number of its own in this calendar; the next second stands for it.
+    return whole.astimezone(UTC) + fraction + timedelta(seconds=second == 60)
+
+
+def _offset(text: str) -> timezone:
+    if text in "zZ":
+        return UTC
+    sign = -1 if text[0] == "-" else 1
+    hours, minutes = int(text[1:3]), int(text[4:6])
+    if hours > 23 or minutes > 59:
+        raise ValueError(text)
+    return timezone(sign * timedelta(hours=hours, minutes=minutes))
+
+
+def _on_day(text: str, match: re.Match[str], now: datetime, zone: tzinfo) -> datetime:
+    today = now.astimezone(zone).date()
+    hour, minute = int(match[2]), int(match[3])
+    if match[1] in ("today", "tomorrow"):
+        return _instant(text, _at(today + timedelta(days=match[1] == "tomorrow"), hour, minute), zone)
+    days = (WEEKDAYS.index(match[1]) - today.weekday()) % 7
+    local = _at(today + timedelta(days=days), hour, minute)
+    if local <= now.astimezone(zone).replace(tzinfo=None):
+        local += timedelta(days=7)
+    return _instant(text, local, zone)
+
+
+def _at(day: date, hour: int, minute: int) -> datetime:
+    return datetime(day.year, day.month, day.day, hour, minute)  # noqa: DTZ001
+
+
+def _instant(text: str, local: datetime, zone: tzinfo) -> datetime:
+    found = readings(local, zone)
+    if len(found) == 1:
+        return found[0]
+    both = [_with_offset(local, zone, fold) for fold in (0, 1)]
+    if found:
+        raise TimeTwice(text, str(zone), *both)
+    raise NoSuchTime(text, str(zone), *both)
+
+
+def _with_offset(local: datetime, zone: tzinfo, fold: int) -> str:
+    return local.replace(tzinfo=zone, fold=fold).isoformat(timespec="minutes")

@@ -1,0 +1,386 @@
+"""Reads a configuration: TOML to typed settings, every fault told at once with what would be right."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+import tomllib
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+from guard.config_values import (
+    Wrong,
+    any_of,
+    arm_id,
+    cells,
+    day,
+    encoding,
+    flag,
+    fraction,
+    glob_list,
+    layout_list,
+    leading_bytes,
+    mapping,
+    number,
+    positive,
+    size_of,
+    span_of,
+    span_or_off,
+    text,
+    text_list,
+    whole,
+    zone_name,
+)
+from guard.errors import ConfigFaults, Fault
+from guard.model import ACTIONS, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
+from guard.settings import ArchiveBounds, CellType, Keep, Settings, Window
+
+REQUIRED = object()
+"""Stands for the default of a key that has none."""
+
+
+class Key(NamedTuple):
+    """One key of a table: how its value is read, and what stands where it is left out (already read)."""
+
+    read: Callable[[Any], Any]
+    default: Any = REQUIRED
+
+
+PLANT = {"name": Key(text), "timezone": Key(zone_name), "state": Key(text, "state")}
+SHARE = {
+    "path": Key(text),
+    "layout": Key(layout_list, ("{arm}/{taken:%Y-%m-%d_%H%M}",)),
+    "settle": Key(span_of, span_of("2m")),
+    "watch": Key(any_of("auto", "events", "poll"), "auto"),
+    "copies": Key(text_list, ()),
+    "copies-needed": Key(whole, 0),
+    "unseen-after": Key(span_of, span_of("26h")),
+}
+FRESH = {
+    "power-down": Key(span_of, span_of("7d")),
+    "memory-swap": Key(span_of, span_of("24h")),
+    "position-swap": Key(span_of, span_of("7d")),
+    "service-visit": Key(span_of, span_of("24h")),
+}
+PROOF = {
+    "read-back-within": Key(span_of, span_of("30d")),
+    "restore-test-within": Key(span_or_off, span_of("400d")),
+}
+LIMITS = {
+    "parts-apart": Key(span_of, span_of("24h")),
+    "shrink": Key(fraction, 0.3),
+    "archive-members": Key(whole, 200_000),
+    "archive-content": Key(size_of, size_of("64 GiB")),
+    "archive-expansion": Key(whole, 200),
+}
+WINDOW = {
+    "limit": Key(span_of, span_of("30m")),
+    "closing": Key(fraction, 0.7),
+    "powered-before": Key(span_of, span_of("30m")),
+}
+KEEP = {
+    "all-for": Key(span_of, span_of("14d")),
+    "daily": Key(whole, 14),
+    "weekly": Key(whole, 8),
+    "monthly": Key(whole, 12),
+    "yearly": Key(whole, 5),
+    "at-least": Key(whole, 3),
+    "grace": Key(span_of, span_of("30d")),
+}
+RECIPE = {"volatile": Key(glob_list, ()), "identity": Key(mapping, None), "parts": Key(mapping)}
+IDENTITY = {"file": Key(text), "pattern": Key(text)}
+PART = {"files": Key(glob_list), "at-least": Key(whole, 1), "checks": Key(mapping, {})}
+CHECKS = {
+    "min-size": Key(size_of, None),
+    "max-size": Key(size_of, None),
+    "not-blank": Key(flag, False),  # noqa: FBT003
+    "starts-with": Key(leading_bytes, None),
+    "text": Key(encoding, None),
+}
+CELL_TYPE = {
+    "kind": Key(any_of("memory", "position")),
+    "interval": Key(span_of),
+    "capacity-mah": Key(positive, None),
+    "usable": Key(fraction, 0.85),
+    "self-discharge-per-year": Key(fraction, 0.01),
+    "standby-ua": Key(positive, None),
+    "spread": Key(mapping, {}),
+}
+SPREAD = {"capacity": Key(fraction, 0.05), "standby": Key(fraction, 0.15)}
+ARM = {
+    "id": Key(arm_id),
+    "name": Key(text, ""),
+    "area": Key(text, ""),
+    "serial": Key(text, ""),
+    "recipe": Key(text, "standard"),
+    "cells": Key(cells, ()),
+    "powered-fraction": Key(fraction, 0.85),
+    "ambient-c": Key(number, 25.0),
+}
+CELL = {"type": Key(text), "installed": Key(day, None)}
+
+TOP = ["plant", "share", "fresh", "proof", "limits", "window", "keep", "recipes", "cell-types", "arms", "arms-file"]
+
+DEFAULT_RECIPES: dict[str, Any] = {
+    "standard": {
+        "volatile": ["history/**"],
+        "parts": {
+            "programs": {"files": ["programs/**"]},
+            "axis-zero": {
+                "files": ["axis-zero.csv"],
+                "checks": {"min-size": "16 B", "text": "utf-8", "not-blank": True},
+            },
+            "image": {"files": ["memory.bin"], "checks": {"min-size": "64 KiB", "not-blank": True}},
+        },
+    }
+}
+DEFAULT_CELL_TYPES: dict[str, Any] = {
+    "memory-cell": {"kind": "memory", "interval": "4y", "capacity-mah": 1000, "standby-ua": 20.0},
+    "position-cell": {"kind": "position", "interval": "1y"},
+}
+
+
+def parse(path: str, raw: bytes) -> tuple[Settings, dict[str, bytes]]:
+    """Read and check a configuration. Returns the settings and the files that they came from.
+
+    Raises ConfigFaults with every fault found, not only the first.
+    """
+    return _Reader(path, raw).settings()
+
+
+class _Reader:
+    def __init__(self, path: str, raw: bytes) -> None:
+        self.path, self.folder = path, os.path.dirname(path)
+        self.faults: list[Fault] = []
+        self.sources = {path: raw}
+        self.document, self.lines = self._document(raw)
+
+    def _document(self, raw: bytes) -> tuple[dict[str, Any], list[str]]:
+        try:
+            content = raw.decode("utf-8")
+            return tomllib.loads(content), content.splitlines()
+        except UnicodeDecodeError as error:
+            line = raw[: error.start].count(b"\n") + 1
+            raise self._only(line, "the file is no UTF-8 text", "save it as UTF-8") from error
+        except (tomllib.TOMLDecodeError, RecursionError) as error:
+            place = re.search(r"at line (\d+)", str(error))
+            raise self._only(
+                int(place[1]) if place else None, f"this is no TOML: {error}", "see the examples in config/"
+            ) from error
+
+    def _only(self, line: int | None, wrong: str, right: str) -> ConfigFaults:
+        return ConfigFaults([Fault(self.path, line, "", wrong, right)])
+
+    def settings(self) -> tuple[Settings, dict[str, bytes]]:
+        self._unknown("", self.document, TOP)
+        plant = self._table("plant", PLANT)
+        share = self._table("share", SHARE)
+        fresh = self._table("fresh", FRESH)
+        proof = self._table("proof", PROOF)
+        limits = self._table("limits", LIMITS)
+        window = self._table("window", WINDOW)
+        keep = self._table("keep", KEEP)
+        recipes = self._named("recipes", DEFAULT_RECIPES, self._recipe)
+        cell_types = self._named("cell-types", DEFAULT_CELL_TYPES, self._cell_type)
+        arms = self._arms(recipes, cell_types)
+        if self.faults:
+            raise ConfigFaults(self.faults)
+        settings = Settings(
+            file=self.path,
+            plant=plant["name"],
+            timezone=plant["timezone"],
+            state=self._place(plant["state"]),
+            share=self._place(share["path"]),
+            layouts=share["layout"],
+            settle=share["settle"],
+            watch=share["watch"],
+            copies=tuple(map(self._place, share["copies"])),
+            limits=Limits(
+                fresh=tuple((action, fresh[action]) for action in ACTIONS),
+                read_back_within=proof["read-back-within"],
+                restore_test_within=proof["restore-test-within"],
+                copies_needed=share["copies-needed"],
+                unseen_after=share["unseen-after"],
+                parts_apart=limits["parts-apart"],
+                shrink_permille=round(limits["shrink"] * 1000),
+            ),
+            archives=ArchiveBounds(limits["archive-members"], limits["archive-content"], limits["archive-expansion"]),
+            window=Window(window["limit"], window["closing"], window["powered-before"]),
+            keep=Keep(*(keep[key] for key in KEEP)),
+            recipes=recipes,
+            cell_types=cell_types,
+            arms=arms,
+        )
+        return settings, self.sources
+
+    def _place(self, path: str) -> str:
+        return os.path.abspath(os.path.join(self.folder, path))
+
+    # Tables
+
+    def _table(self, name: str, keys: Mapping[str, Key]) -> dict[str, Any]:
+        raw = self.document.get(name, {})
+        if not isinstance(raw, dict):
+            self._fault(name, "is no table", f"write [{name}]")
+            raw = {}
+        return self._read(name, raw, keys)
+
+    def _read(self, where: str, raw: dict[str, Any], keys: Mapping[str, Key]) -> dict[str, Any]:
+        """Read one table; what is faulty in it is told, and its default stands in meanwhile."""
+        self._unknown(where, raw, keys)
+        found = {}
+        for key, (read, default) in keys.items():
+            place = f"{where}.{key}" if where else key
+            found[key] = None if default is REQUIRED else default
+            if key in raw:
+                try:
+                    found[key] = read(raw[key])
+                except Wrong as wrong:
+                    self._fault(place + wrong.within, wrong.wrong, wrong.right)
+            elif default is REQUIRED:
+                self._fault(place, "is missing", "this key has no default")
+        return found
+
+    def _unknown(self, where: str, raw: Mapping[str, Any], known: Any) -> None:
+        for key in raw:
+            if key not in known:
+                near = difflib.get_close_matches(key, list(known), 1)
+                right = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}"
+                self._fault(f"{where}.{key}" if where else key, "is no key that is known", right)
+
+    def _named(
+        self, name: str, defaults: dict[str, Any], read: Callable[[str, str, dict[str, Any]], Any]
+    ) -> dict[str, Any]:
+        raw = self.document.get(name, defaults)
+        if not isinstance(raw, dict) or not all(isinstance(item, dict) for item in raw.values()):
+            self._fault(name, "is no table of tables", f"write [{name}.NAME]")
+            return {}
+        return {key: read(f"{name}.{key}", key, item) for key, item in (defaults | raw).items()}
+
+    def _recipe(self, where: str, name: str, raw: dict[str, Any]) -> Recipe | None:
+        found = self._read(where, raw, RECIPE)
+        parts = []
+        for part, rule in (found["parts"] or {}).items():
+            if not isinstance(rule, dict):
+                self._fault(f"{where}.parts.{part}", "is no table", f"write [{where}.parts.{part}]")
+                continue
+            read = self._read(f"{where}.parts.{part}", rule, PART)
+            checks = self._read(f"{where}.parts.{part}.checks", read["checks"] or {}, CHECKS)
+            values = (checks["min-size"], checks["max-size"], checks["not-blank"], checks["starts-with"])
+            parts.append(PartRule(part, read["files"] or (), read["at-least"], Checks(*values, checks["text"])))
+        if not parts and "parts" in raw:
+            self._fault(f"{where}.parts", "has no part", f"write [{where}.parts.programs] and what belongs to it")
+        if not any(part.at_least for part in parts) and parts:
+            self._fault(
+                f"{where}.parts",
+                "wants nothing: a set without any file would be complete",
+                "give one part at-least = 1",
+            )
+        return Recipe(name, tuple(parts), found["volatile"] or (), self._identity(where, found["identity"]))
+
+    def _identity(self, where: str, raw: dict[str, Any] | None) -> Identity | None:
+        if raw is None:
+            return None
+        found = self._read(f"{where}.identity", raw, IDENTITY)
+        place = f"{where}.identity.pattern"
+        try:
+            names = set(re.compile(found["pattern"] or "").groupindex)
+        except re.error as error:
+            self._fault(
+                place, f"is no regular expression: {error}", 'write one such as \'serial = "(?P<serial>[^"]+)"\''
+            )
+            return None
+        for field in ("serial", "id", "name"):
+            if names == {field}:
+                return Identity(found["file"] or "", found["pattern"] or "", field)
+        if found["pattern"] is not None:
+            self._fault(place, "does not say what it finds", "name one group (?P<serial>…), (?P<id>…) or (?P<name>…)")
+        return None
+
+    def _cell_type(self, where: str, name: str, raw: dict[str, Any]) -> CellType:
+        found = self._read(where, raw, CELL_TYPE)
+        spread = self._read(f"{where}.spread", found["spread"] or {}, SPREAD)
+        figures = (found["capacity-mah"], found["usable"], found["self-discharge-per-year"], found["standby-ua"])
+        return CellType(name, found["kind"], found["interval"], *figures, spread["capacity"], spread["standby"])
+
+    # Arms
+
+    def _arms(self, recipes: Mapping[str, Any], cell_types: Mapping[str, Any]) -> dict[str, Arm]:
+        arms: dict[str, Arm] = {}
+        rows = self._arm_rows()
+        if not rows and not self.faults:
+            self._fault("arms", "there is none", 'write [[arms]] with id = "arm-01", or arms-file = "arms.csv"')
+        for where, raw in rows:
+            arm = self._arm(where, raw, recipes, cell_types)
+            if arm.id in arms:
+                self._fault(f"{where}.id", f"{arm.id!r} is there twice", "give each arm an id of its own")
+            arms[arm.id] = arm
+        return arms
+
+    def _arm_rows(self) -> list[tuple[str, dict[str, Any]]]:
+        raw = self.document.get("arms", [])
+        if not isinstance(raw, list) or not all(isinstance(item, dict) for item in raw):
+            self._fault("arms", "is no list of tables", "write [[arms]] before each arm")
+            raw = []
+        rows = [(f"arms[{n}]", item) for n, item in enumerate(raw)]
+        if "arms-file" not in self.document:
+            return rows
+        from guard.arms_file import read_arms_file
+
+        try:
+            name = self._place(text(self.document["arms-file"]))
+            more, self.sources[name] = read_arms_file(name, tuple(ARM))
+        except Wrong as wrong:
+            self._fault(f"arms-file{wrong.within}", wrong.wrong, wrong.right)
+            return rows
+        return rows + more
+
+    def _arm(self, where: str, raw: dict[str, Any], recipes: Mapping[str, Any], cell_types: Mapping[str, Any]) -> Arm:
+        found = self._read(where, raw, ARM)
+        if found["recipe"] not in recipes:
+            self._unknown_name(f"{where}.recipe", found["recipe"], recipes, "[recipes.NAME]")
+        held = []
+        for n, cell in enumerate(found["cells"] or ()):
+            read = self._read(f"{where}.cells[{n}]", cell, CELL)
+            if read["type"] is not None and read["type"] not in cell_types:
+                self._unknown_name(f"{where}.cells[{n}].type", read["type"], cell_types, "[cell-types.NAME]")
+            held.append(Cell(read["type"] or "", read["installed"]))
+        return Arm(
+            found["id"] or "", found["name"] or found["id"] or "", found["area"], found["serial"], found["recipe"],
+            tuple(held), found["powered-fraction"], found["ambient-c"],
+        )  # fmt: skip
+
+    def _unknown_name(self, where: str, name: str, known: Mapping[str, Any], table: str) -> None:
+        near = difflib.get_close_matches(name, list(known), 1)
+        right = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}; more are written as {table}"
+        self._fault(where, f"{name!r} is not defined", right)
+
+    def _fault(self, key: str, wrong: str, right: str) -> None:
+        self.faults.append(Fault(self.path, line_of(key, self.lines), key, wrong, right))
+
+
+def line_of(key: str, lines: list[str]) -> int | None:
+    """The line of a key such as ``share.settle`` or ``arms[2].cells[0].type``; its table's where it has none.
+
+    None where the text is written in a way that this simple reading does not find.
+    """
+    place: int | None = None
+    deepest, table, counts = 0, "", dict[str, int]()
+    for line_number, line in enumerate(lines, 1):
+        header = re.match(r"\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(?:#.*)?$", line)
+        if header:
+            table = header[2].replace('"', "").replace(" ", "")
+            if header[1] == "[[":
+                counts[table] = counts.get(table, -1) + 1
+                table = f"{table}[{counts[table]}]"
+            here = table
+        else:
+            assigned = re.match(r"\s*([\w\".-]+)\s*=", line)
+            if not assigned:
+                continue
+            name = assigned[1].replace('"', "")
+            here = f"{table}.{name}" if table else name
+        if (key == here or key.startswith((f"{here}.", f"{here}["))) and len(here) > deepest:
+            place, deepest = line_number, len(here)
+    return place

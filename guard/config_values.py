@@ -1,0 +1,200 @@
+"""Reads single values of a configuration; each either gives the typed value or says what would be right."""
+
+from __future__ import annotations
+
+import codecs
+import math
+import re
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from guard.share.layout import Layout, LayoutFault
+from guard.units import size, span
+
+
+class Wrong(ValueError):
+    """A value that cannot serve. ``within`` says where in it, as the end of a key's path."""
+
+    def __init__(self, wrong: str, right: str, within: str = "") -> None:
+        super().__init__(wrong)
+        self.wrong, self.right, self.within = wrong, right, within
+
+
+def text(value: Any) -> str:
+    """Text that is not empty."""
+    if not isinstance(value, str):
+        raise Wrong(f"{value!r} is no text", 'write it in quotes, such as "Ridgemoor Castings"')
+    if not value.strip() or any(ord(sign) < 32 or ord(sign) == 127 for sign in value):
+        raise Wrong(f"{value!r} is empty or holds control characters", "write plain text")
+    return value
+
+
+def arm_id(value: Any) -> str:
+    """An arm's id: what stands for it in paths, commands and questions."""
+    name = text(value)
+    if not re.fullmatch(r"\w[\w.-]*", name):
+        raise Wrong(f"{name!r} cannot stand in a path", "use letters, digits, - _ and ., such as arm-07")
+    return name
+
+
+def text_list(value: Any) -> tuple[str, ...]:
+    """A list of texts."""
+    if not isinstance(value, list):
+        raise Wrong(f"{value!r} is no list", 'write a list, such as ["one", "two"]')
+    return tuple(_each(value, text))
+
+
+def _each(values: list[Any], read: Callable[[Any], Any]) -> list[Any]:
+    found = []
+    for number, value in enumerate(values):
+        try:
+            found.append(read(value))
+        except Wrong as wrong:
+            raise Wrong(wrong.wrong, wrong.right, f"[{number}]") from wrong
+    return found
+
+
+def glob_list(value: Any) -> tuple[str, ...]:
+    """File patterns within a set; at least one."""
+    patterns = text_list(value)
+    if not patterns:
+        raise Wrong("there is no pattern", 'write at least one, such as ["programs/**"]')
+    for number, pattern in enumerate(patterns):
+        if pattern.startswith("/") or ".." in pattern.split("/") or "\\" in pattern:
+            raise Wrong(f"{pattern!r} leaves the set", "write it relative to the set, with /", f"[{number}]")
+    return patterns
+
+
+def layout_list(value: Any) -> tuple[str, ...]:
+    """Layouts that tell arms apart; at least one."""
+    layouts = text_list([value] if isinstance(value, str) else value)
+    if not layouts:
+        raise Wrong("there is no layout", 'write one, such as ["{arm}/{taken:%Y-%m-%d_%H%M}"]')
+    for number, layout in enumerate(layouts):
+        try:
+            Layout(layout)
+        except LayoutFault as fault:
+            raise Wrong(fault.wrong, fault.right, f"[{number}]") from fault
+    return layouts
+
+
+def span_of(value: Any) -> timedelta:
+    """A span such as 24h."""
+    try:
+        return span(value)
+    except (ValueError, AttributeError, TypeError):
+        raise Wrong(f"{value!r} is no span of time", 'write one of "90s" "30m" "24h" "7d" "6w" "4y"') from None
+
+
+def span_or_off(value: Any) -> timedelta | None:
+    """A span, or None for off."""
+    return None if value == "off" else span_of(value)
+
+
+def size_of(value: Any) -> int:
+    """A size in bytes."""
+    try:
+        return size(value)
+    except (ValueError, AttributeError, TypeError):
+        raise Wrong(f"{value!r} is no size", 'write one such as "16 B" "64 KiB" "2 MB" "1 GiB"') from None
+
+
+def flag(value: Any) -> bool:
+    """True or false."""
+    if not isinstance(value, bool):
+        raise Wrong(f"{value!r} is neither true nor false", "write true or false")
+    return value
+
+
+def whole(value: Any) -> int:
+    """A whole number from 0 up."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**53:
+        raise Wrong(f"{value!r} is no count", "write a whole number, 0 or more")
+    return value
+
+
+def number(value: Any) -> float:
+    """A finite number."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise Wrong(f"{value!r} is no number", "write a number such as 30 or 0.85")
+    return float(value)
+
+
+def positive(value: Any) -> float:
+    """A number above 0."""
+    found = number(value)
+    if found <= 0:
+        raise Wrong(f"{value!r} is not above 0", "write a number above 0")
+    return found
+
+
+def fraction(value: Any) -> float:
+    """A number from 0 to 1."""
+    found = number(value)
+    if not 0 <= found <= 1:
+        raise Wrong(f"{value!r} is no fraction", "write a number from 0 to 1")
+    return found
+
+
+def any_of(*choices: str) -> Callable[[Any], str]:
+    """One of some words."""
+
+    def read(value: Any) -> str:
+        if value not in choices:
+            raise Wrong(f"{value!r} is none of the choices", f"write one of {', '.join(choices)}")
+        return str(value)
+
+    return read
+
+
+def mapping(value: Any) -> dict[str, Any]:
+    """A table."""
+    if not isinstance(value, dict):
+        raise Wrong(f"{value!r} is no table", "write a table, such as { key = value }")
+    return value
+
+
+def cells(value: Any) -> tuple[dict[str, Any], ...]:
+    """A list of tables, one a cell."""
+    if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+        raise Wrong(f"{value!r} is no list of cells", 'write [ { type = "memory-cell", installed = 2025-03-14 } ]')
+    return tuple(value)
+
+
+def day(value: Any) -> date:
+    """A date."""
+    if isinstance(value, datetime) or not isinstance(value, date):
+        raise Wrong(f"{value!r} is no date", "write a date without quotes, such as 2025-03-14")
+    return value
+
+
+def zone_name(value: Any) -> str:
+    """The IANA name of a zone that this computer knows."""
+    name = text(value)
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise Wrong(f"{name!r} is no time zone that is known", 'write an IANA name, such as "Europe/Berlin"') from None
+    return name
+
+
+def encoding(value: Any) -> str:
+    """The name of a text encoding."""
+    name = text(value)
+    try:
+        codecs.getincrementaldecoder(name)
+        b"".decode(name)
+    except LookupError:
+        raise Wrong(f"{name!r} is no text encoding", 'write one such as "utf-8" or "latin-1"') from None
+    return name
+
+
+def leading_bytes(value: Any) -> bytes:
+    """The first bytes of a file, as hex digits."""
+    try:
+        found = bytes.fromhex(text(value))
+    except ValueError:
+        raise Wrong(f"{value!r} are no bytes", 'write them as hex digits, such as "4d 45 4d"') from None
+    return found

@@ -1,0 +1,240 @@
+"""The use cases, one method each; the only door for every face of the tool."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from datetime import datetime
+from functools import cached_property
+from typing import NamedTuple
+
+from guard import clock
+from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
+from guard.gather import gather, see
+from guard.model import ArmFacts, BackupSet, FileFacts, Mark, Proof, Question, Verdict, rank
+from guard.rules.capture import dated
+from guard.rules.evidence import seconds, utc
+from guard.rules.standing import proof, standing
+from guard.rules.verdict import verdict
+from guard.settings import Settings
+from guard.share.archive import ArchiveLimits
+from guard.share.layout import Layout
+from guard.share.look import Progress, Report, look
+from guard.share.prove import Proved, prove
+from guard.share.read import Ground
+from guard.store.catalogue import Catalogue, Known
+from guard.store.ledger import Check, Entry, Ledger
+
+
+class SetView(NamedTuple):
+    """One set as people and scripts are shown it."""
+
+    arm: str
+    set: BackupSet
+    captured_at: datetime | None
+    proof: Proof
+
+
+class PlaceReport(NamedTuple):
+    """What a look at one place gave: a report, or why there is none."""
+
+    root: str
+    report: Report | None
+    refusal: ShareUnreadable | ShareDoubtful | None
+
+
+class Difference(NamedTuple):
+    """How two sets differ, by path."""
+
+    added: list[str]
+    removed: list[str]
+    changed: list[str]
+    volatile_only: bool
+
+
+class Desk:
+    """Everything that can be done, over one configuration."""
+
+    def __init__(self, settings: Settings, now: Callable[[], datetime] = clock.now) -> None:
+        self.settings, self.now = settings, now
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """The catalogue, opened when it is first needed."""
+        return Catalogue(os.path.join(self.settings.state, "catalogue.db"))
+
+    @cached_property
+    def ledger(self) -> Ledger:
+        """The ledger, opened when it is first needed."""
+        return Ledger(os.path.join(self.settings.state, "ledger.db"))
+
+    def ground(self, number: int = 0) -> Ground:
+        """Where and by what to look: the share (0) or one of its further copies."""
+        settings = self.settings
+        return Ground(
+            root=settings.share if number == 0 else settings.copies[number - 1],
+            layouts=tuple(map(Layout, settings.layouts)),
+            zone=settings.zone,
+            settle=settings.settle,
+            arms=settings.arms,
+            recipe_of=settings.recipe_of,
+            archives=ArchiveLimits(*settings.archives),
+        )
+
+    def arm(self, name: str) -> str:
+        """The id of an arm. Raises UnknownArm with the nearest ids."""
+        if name in self.settings.arms:
+            return name
+        from difflib import get_close_matches
+
+        raise UnknownArm(name, get_close_matches(name, list(self.settings.arms), 3))
+
+    # Looking and proving
+
+    def look(self, progress: Progress, arm: str | None = None, *, accept_vanished: bool = False) -> list[PlaceReport]:
+        """One pass over the share and its further copies, or over one arm's sets in them."""
+        reports = []
+        for number in range(len(self.settings.copies) + 1):
+            ground = self.ground(number)
+            try:
+                report = look(ground, number, self.catalogue, self.now, progress, arm, accept_vanished=accept_vanished)
+                reports.append(PlaceReport(ground.root, report, None))
+            except (ShareUnreadable, ShareDoubtful) as refusal:
+                reports.append(PlaceReport(ground.root, None, refusal))
+        self._hand_over()
+        return reports
+
+    def prove(self, wanted: Iterable[tuple[Known, int]], progress: Progress) -> Iterable[Proved]:
+        """Read sets back, one after the other."""
+        for known, number in wanted:
+            yield prove(self.ground(number), self.catalogue, known, self.now, progress)
+            self._hand_over()
+
+    def due(self) -> list[tuple[Known, int]]:
+        """The sets that are due to be read back: never yet, or not for half of the time allowed."""
+        half = self.settings.limits.read_back_within / 2
+        known = self.catalogue.due_for_read_back(self.settings.arms, self.now() - half)
+        return [(each, 0) for each in known]
+
+    def newest(self, arm: str) -> list[tuple[Known, int]]:
+        """The newest complete set of an arm that is not damaged, to be read back."""
+        place = standing(self.facts([arm])[0])
+        known = self.catalogue.known(0, arm)
+        for item in reversed(place.history):
+            there = known.get(item.set.path)
+            if there is not None and not item.set.gone and there.complete and not there.damaged:
+                return [(there, 0)]
+        return []
+
+    def _hand_over(self) -> None:
+        """Carry changes of sets from the catalogue into the ledger; a crash in between repeats none."""
+        while pending := self.catalogue.pending():
+            self.ledger.take_over(change for _, change in pending)
+            self.catalogue.handed_over(pending[-1][0])
+
+    # Asking
+
+    def facts(self, arms: list[str], as_of: datetime | None = None) -> list[ArmFacts]:
+        """All facts about the arms, as of now."""
+        as_of = as_of or self.now()
+        ground = self.ground()
+        marks: dict[str, list[Mark]] = {}
+        for mark in self.ledger.marks(arms[0] if len(arms) == 1 else None):
+            marks.setdefault(mark.arm, []).append(mark)
+        seen = see(ground, self.catalogue.place(0), arms, as_of)
+        return [
+            gather(self.settings, ground, self.catalogue, seen, arm, tuple(marks.get(arm, ())), as_of) for arm in arms
+        ]
+
+    def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
+        """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
+        answers = [verdict(facts, question) for facts in self.facts(arms, as_of)]
+        answers.sort(key=lambda answer: -rank(answer.level))
+        self.ledger.append(as_of, "verdict", arms[0] if len(arms) == 1 else "", _verdict_body(question, answers))
+        return answers
+
+    # Sets
+
+    def sets(self, arms: list[str]) -> list[SetView]:
+        """The sets that are there, of some arms, oldest first in each."""
+        return [
+            SetView(facts.arm.id, item.set, item.captured_at, proof(item.set, facts))
+            for facts in self.facts(arms)
+            for item in dated(facts.sets, facts.recipe, facts.as_of)
+            if not item.set.gone
+        ]
+
+    def resolve(self, text: str) -> tuple[Known, int]:
+        """The set of that path or start of a fingerprint. Raises UnknownSet or AmbiguousSet."""
+        found = self.catalogue.resolve(text)
+        on_share = [each for each in found if each[1] == 0] or found
+        if not on_share:
+            raise UnknownSet(text)
+        if len(on_share) > 1:
+            raise AmbiguousSet(text, [known.path for known, _ in on_share])
+        return on_share[0]
+
+    def files(self, known: Known) -> tuple[FileFacts, ...]:
+        """The files of a set as they were read."""
+        return self.catalogue.manifest(known.id)
+
+    def compare(self, old: Known, new: Known) -> Difference:
+        """How the second set differs from the first, as they were read."""
+        from guard.share.recipe import matches
+
+        before = {file.path: file.sha256 for file in self.files(old)}
+        after = {file.path: file.sha256 for file in self.files(new)}
+        added, removed = sorted(after.keys() - before.keys()), sorted(before.keys() - after.keys())
+        changed = sorted(path for path in before.keys() & after.keys() if before[path] != after[path])
+        volatile = self.settings.recipe_of(new.arm).volatile if new.arm in self.settings.arms else ()
+        touched = added + removed + changed
+        only = bool(touched) and all(matches(volatile, path.removeprefix("data/")) for path in touched)
+        return Difference(added, removed, changed, only)
+
+    # Records
+
+    def mark(self, mark: Mark) -> int:
+        """Record a mark for good; returns the number of its entry in the ledger."""
+        body: dict[str, object] = {
+            "kind": mark.kind,
+            "at": mark.at.isoformat(),
+            "by": mark.by,
+            "note": mark.note,
+        }
+        if mark.fingerprint is not None:
+            body["fingerprint"] = mark.fingerprint
+        return self.ledger.append(self.now(), "mark", mark.arm, body)
+
+    def restored_set(self, arm: str, text: str | None) -> tuple[str | None, str | None]:
+        """Path and fingerprint of the set that a restore test was of: the one named, else the one answers rest on."""
+        if text is not None:
+            known, _ = self.resolve(text)
+            return known.path, known.fingerprint
+        resting = standing(self.facts([arm])[0]).resting
+        return (resting.set.path, resting.set.fingerprint) if resting else (None, None)
+
+    def entries(self, last: int | None) -> list[Entry]:
+        """Entries of the ledger, the last few or all."""
+        return self.ledger.entries(last)
+
+    def check(self) -> Check:
+        """Walk the ledger's whole chain."""
+        return self.ledger.check()
+
+
+def _verdict_body(question: Question, verdicts: list[Verdict]) -> dict[str, object]:
+    return {
+        "action": question.action,
+        "at": utc(question.at),
+        "off_for_s": seconds(question.off_for),
+        "answers": {
+            answer.arm: {
+                "verdict": answer.level,
+                "holds_until": utc(answer.holds_until),
+                "set": answer.resting.set.path if answer.resting else None,
+                "fingerprint": answer.resting.set.fingerprint if answer.resting else None,
+                "findings": [found.code for found in answer.findings],
+            }
+            for answer in verdicts
+        },
+    }

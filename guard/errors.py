@@ -1,0 +1,265 @@
+"""Every deliberate refusal. Each takes facts and words itself: what, where, and what to do.
+
+GuardError                  exit code 1 unless said otherwise
+├── CallError               2: the call is wrong
+│   ├── UnknownArm
+│   ├── UnknownSet
+│   ├── AmbiguousSet
+│   ├── NotUnderstood
+│   ├── NoSuchTime
+│   ├── TimeTwice
+│   ├── UnknownCode
+│   ├── WouldOverwrite
+│   ├── NeedsYes
+│   └── NothingToPropose
+├── ConfigMissing           2: no configuration found
+├── ConfigFaults            2: the configuration has faults, all of them told
+├── ShareUnreadable         1
+├── ShareDoubtful           1
+├── StateUnusable           1: the state folder or a file in it cannot be used
+├── StateLocked             1
+├── StateNewer              1: written by a newer version of this tool
+└── StateDamaged            1
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class GuardError(Exception):
+    """A deliberate refusal with its own exit code."""
+
+    exit_code = 1
+
+
+class CallError(GuardError):
+    """The call is wrong."""
+
+    exit_code = 2
+
+
+class UnknownArm(CallError):
+    """An arm that the configuration does not have."""
+
+    def __init__(self, asked: str, nearest: list[str]) -> None:
+        self.asked, self.nearest = asked, nearest
+
+    def __str__(self) -> str:
+        hint = f" Did you mean {' or '.join(self.nearest)}?" if self.nearest else ""
+        return f"No arm is called {self.asked!r} in the configuration.{hint} `guard fleet` lists them all."
+
+
+class UnknownSet(CallError):
+    """A set that the catalogue does not have."""
+
+    def __init__(self, asked: str) -> None:
+        self.asked = asked
+
+    def __str__(self) -> str:
+        return (
+            f"No set has the path or fingerprint {self.asked!r}. Give the path below the share, or 8 or"
+            " more hex digits of the fingerprint; `guard sets` lists them. If it is new: guard look"
+        )
+
+
+class AmbiguousSet(CallError):
+    """A start of a fingerprint that several sets share."""
+
+    def __init__(self, asked: str, paths: list[str]) -> None:
+        self.asked, self.paths = asked, paths
+
+    def __str__(self) -> str:
+        return f"{self.asked!r} stands for several sets: {', '.join(self.paths)}. Give the path of one."
+
+
+class NotUnderstood(CallError):
+    """A question or an argument that was not understood in full."""
+
+    def __init__(self, understood: str, not_understood: str, instead: str) -> None:
+        self.understood, self.not_understood, self.instead = understood, not_understood, instead
+
+    def __str__(self) -> str:
+        understood = f"Understood: {self.understood}. " if self.understood else ""
+        return f"{understood}Not understood: {self.not_understood}. {self.instead}"
+
+
+class NoSuchTime(CallError):
+    """A local time that a clock change skips."""
+
+    def __init__(self, text: str, zone: str, before: str, after: str) -> None:
+        self.text, self.zone, self.before, self.after = text, zone, before, after
+
+    def __str__(self) -> str:
+        return (
+            f"{self.text!r} does not exist in {self.zone}: the clocks go forward over it."
+            f" Give an offset: {self.before} or {self.after}"
+        )
+
+
+class TimeTwice(CallError):
+    """A local time that a clock change repeats."""
+
+    def __init__(self, text: str, zone: str, first: str, second: str) -> None:
+        self.text, self.zone, self.first, self.second = text, zone, first, second
+
+    def __str__(self) -> str:
+        return (
+            f"{self.text!r} exists twice in {self.zone}: the clocks go back over it."
+            f" Give an offset: {self.first} or {self.second}"
+        )
+
+
+class UnknownCode(CallError):
+    """A finding code that does not exist."""
+
+    def __init__(self, asked: str, codes: list[str]) -> None:
+        self.asked, self.codes = asked, codes
+
+    def __str__(self) -> str:
+        return f"No finding has the code {self.asked!r}. The codes are: {', '.join(self.codes)}."
+
+
+class WouldOverwrite(CallError):
+    """Something that stands where a command would write."""
+
+    def __init__(self, path: str, instead: str) -> None:
+        self.path, self.instead = path, instead
+
+    def __str__(self) -> str:
+        return f"{self.path} is already there and is left as it is. {self.instead}"
+
+
+class NeedsYes(CallError):
+    """A change that wants a person's word, where no terminal is there to ask on."""
+
+    def __init__(self, change: str) -> None:
+        self.change = change
+
+    def __str__(self) -> str:
+        return f"This would {self.change}. Without a terminal to ask on, say so with --yes."
+
+
+class NothingToPropose(CallError):
+    """A share in which nothing looks like backup sets."""
+
+    def __init__(self, path: str, seen: str) -> None:
+        self.path, self.seen = path, seen
+
+    def __str__(self) -> str:
+        return (
+            f"Nothing in {self.path} looks like backup sets of several arms: {self.seen}. Point the survey"
+            " at the folder that holds the arms' folders or archives."
+        )
+
+
+class ConfigMissing(GuardError):
+    """No configuration where it was looked for."""
+
+    exit_code = 2
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+
+    def __str__(self) -> str:
+        return (
+            f"No configuration at {self.path}. Give one with --config FILE or $GUARD_CONFIG, or make one:"
+            " guard survey SHARE shows a proposal, guard init --share SHARE writes it."
+        )
+
+
+class Fault(NamedTuple):
+    """One thing wrong in a configuration: where, what, and what would be right."""
+
+    file: str
+    line: int | None
+    key: str
+    wrong: str
+    right: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        key = f"{self.key}: " if self.key else ""
+        return f"{place}: {key}{self.wrong}; {self.right}"
+
+
+class ConfigFaults(GuardError):
+    """All that is wrong in a configuration, at once."""
+
+    exit_code = 2
+
+    def __init__(self, faults: list[Fault]) -> None:
+        self.faults = faults
+
+    def __str__(self) -> str:
+        count = f"{len(self.faults)} faults" if len(self.faults) > 1 else "1 fault"
+        return "\n".join([f"The configuration has {count}; put right and try again:", *map(str, self.faults)])
+
+
+class ShareUnreadable(GuardError):
+    """The share cannot be read, so nothing new can be said of it."""
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path, self.reason = path, reason
+
+    def __str__(self) -> str:
+        return (
+            f"The share {self.path} cannot be read: {self.reason}. Bring it back and try again;"
+            " what was learnt earlier is kept."
+        )
+
+
+class ShareDoubtful(GuardError):
+    """The share at this path is not, or may not be, the one that it was."""
+
+    def __init__(self, path: str, reason: str, remedy: str) -> None:
+        self.path, self.reason, self.remedy = path, reason, remedy
+
+    def __str__(self) -> str:
+        return f"The share {self.path} is in doubt: {self.reason}. {self.remedy}"
+
+
+class StateUnusable(GuardError):
+    """The state folder, or a file in it, cannot be written or opened."""
+
+    def __init__(self, path: str, reason: str, remedy: str) -> None:
+        self.path, self.reason, self.remedy = path, reason, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} cannot be used: {self.reason}. {self.remedy}"
+
+
+class StateLocked(GuardError):
+    """A database of the state that another process holds on to."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+
+    def __str__(self) -> str:
+        return (
+            f"{self.path} is locked by another process and did not come free. Wait for a running"
+            " `guard look` or `guard prove` to end, then try again."
+        )
+
+
+class StateNewer(GuardError):
+    """A database of the state that a newer version of this tool has written."""
+
+    def __init__(self, path: str, unknown: str) -> None:
+        self.path, self.unknown = path, unknown
+
+    def __str__(self) -> str:
+        return (
+            f"{self.path} was written by a newer version of this tool (it has {self.unknown}, which this"
+            " version does not know). Update this installation; nothing was changed."
+        )
+
+
+class StateDamaged(GuardError):
+    """A database of the state that cannot be read any more."""
+
+    def __init__(self, path: str, reason: str, remedy: str) -> None:
+        self.path, self.reason, self.remedy = path, reason, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} is damaged: {self.reason}. {self.remedy}"

@@ -1,0 +1,142 @@
+"""Gathers the facts about arms: what the catalogue holds, put right by what the share shows at this moment.
+
+An answer does not trust the catalogue's memory alone. The marker is read, the arm's folder
+is listed, and every file of the set that the answer would rest on is looked at again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import NamedTuple
+
+from guard.errors import ShareUnreadable
+from guard.model import ArmFacts, BackupSet, Mark, ShareFacts
+from guard.rules.standing import standing
+from guard.settings import Settings
+from guard.share.find import Entry, Found, Odd, Unreadable, find
+from guard.share.look import recipe_digest, stamp_of
+from guard.share.marker import marker_state, read_marker
+from guard.share.read import Ground, difference
+from guard.share.source import SetUnreadable
+from guard.store.catalogue import Catalogue, Place
+from guard.store.facts import sets_of
+
+
+class Seen(NamedTuple):
+    """What the share shows at this moment: the marker's state, and the entries in each arm's folder."""
+
+    share: ShareFacts
+    entries: dict[str, list[Entry]]
+
+
+def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
+    """Look at the share's marker and at the folders of the arms, without reading a set."""
+    entries: dict[str, list[Entry]] = {arm: [] for arm in arms}
+    try:
+        identity = read_marker(ground.root)
+        only = arms[0] if len(arms) == 1 else None
+        for entry in find(ground.root, ground.layouts, ground.arms, only):
+            for arm in _concerned(entry, arms):
+                entries[arm].append(entry)
+    except ShareUnreadable as error:
+        share = ShareFacts("right", place.seen_at, unreadable=error.reason, vanished=place.vanished)
+        return Seen(share, entries)
+    marker = marker_state(place.identity, identity)
+    return Seen(ShareFacts(marker, as_of, None, place.vanished, identity if marker == "other" else None), entries)
+
+
+def _concerned(entry: Entry, arms: list[str]) -> Iterable[str]:
+    if isinstance(entry, Unreadable) and entry.arm is None:
+        return arms
+    return (entry.arm,) if entry.arm in arms else ()
+
+
+def gather(
+    settings: Settings,
+    ground: Ground,
+    catalogue: Catalogue,
+    seen: Seen,
+    arm: str,
+    marks: tuple[Mark, ...],
+    as_of: datetime,
+) -> ArmFacts:
+    """All facts about one arm, as of now."""
+    entries = seen.entries[arm]
+    recipe = settings.recipe_of(arm)
+    share = seen.share
+    blocked = next((entry for entry in entries if isinstance(entry, Unreadable)), None)
+    if blocked is not None and share.unreadable is None:
+        place = catalogue.place(0)
+        where = blocked.path or "its folder"
+        share = share._replace(unreadable=f"{where}: {blocked.why}", seen_at=place.seen_at)
+    sets = sets_of(catalogue.store, arm, recipe_digest(recipe))
+    if share.unreadable is None:
+        sets = _as_seen(sets, entries, ground, as_of)
+    facts = ArmFacts(
+        arm=settings.arms[arm],
+        recipe=recipe,
+        limits=settings.limits,
+        share=share,
+        as_of=as_of,
+        sets=sets,
+        marks=marks,
+        odd_entries=tuple(f"{entry.path} ({entry.why})" for entry in entries if isinstance(entry, Odd)),
+    )
+    return facts if share.unreadable is not None else _rechecked(facts, ground, catalogue, settings.copies)
+
+
+def _as_seen(
+    sets: tuple[BackupSet, ...], entries: list[Entry], ground: Ground, as_of: datetime
+) -> tuple[BackupSet, ...]:
+    """The catalogued sets with what is not there now as gone, and the sets not catalogued yet."""
+    there = {(entry.path, entry.form): entry for entry in entries if isinstance(entry, Found)}
+    known = [
+        backup if backup.gone else backup._replace(gone=(backup.path, backup.form) not in there) for backup in sets
+    ]
+    catalogued = {(backup.path, backup.form) for backup in known if not backup.gone}
+    new = [
+        BackupSet(found.path, found.form, first_seen=as_of, stamp=stamp_of(found, ground))
+        for key, found in there.items()
+        if key not in catalogued
+    ]
+    return (*known, *new)
+
+
+def _rechecked(facts: ArmFacts, ground: Ground, catalogue: Catalogue, copies: tuple[str, ...]) -> ArmFacts:
+    """Look at every file of the set that carries the answer; where it differs, at the next one that would."""
+    while (resting := standing(facts).resting) is not None:
+        backup = resting.set
+        changed = _changed(ground.root, backup, facts.arm.id, 0, catalogue)
+        if changed is None:
+            held = _copies_there(backup, facts.arm.id, catalogue, copies)
+            return _with_set(facts, backup, backup._replace(copies=held))
+        facts = _with_set(facts, backup, backup._replace(changed=changed))
+    return facts
+
+
+def _changed(root: str, backup: BackupSet, arm: str, number: int, catalogue: Catalogue) -> str | None:
+    known = catalogue.known(number, arm).get(backup.path)
+    if known is None:
+        return "it was replaced meanwhile"
+    try:
+        return difference(f"{root}/{backup.path}", backup.form, known.shape, catalogue.manifest(known.id))
+    except SetUnreadable as error:
+        return str(error)
+
+
+def _copies_there(backup: BackupSet, arm: str, catalogue: Catalogue, copies: tuple[str, ...]) -> int:
+    """In how many further places the identical set still looks as it did when it was read."""
+    if not backup.copies or backup.fingerprint is None:
+        return 0
+    there = set()
+    for number, known in catalogue.copies_of(arm, backup.fingerprint):
+        if number <= len(copies):
+            copy = backup._replace(path=known.path, form=known.form)
+            if _changed(copies[number - 1], copy, arm, number, catalogue) is None:
+                there.add(number)
+    return min(len(there), backup.copies)
+
+
+def _with_set(facts: ArmFacts, old: BackupSet, new: BackupSet) -> ArmFacts:
+    return facts._replace(sets=tuple(new if backup is old else backup for backup in facts.sets))

@@ -1,0 +1,266 @@
+"""The words of the trade as frozen types: facts in, verdicts out. Pure.
+
+Times are aware UTC datetimes, spans are timedeltas, sizes are bytes. Named tuples
+serve because they start several times faster than dataclasses, and every question
+at the command line pays for what this module costs to import.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Literal, NamedTuple
+
+Level = Literal["clear", "caution", "unknown", "hold"]
+Action = Literal["power-down", "memory-swap", "position-swap", "service-visit"]
+Proof = Literal["arriving", "settled", "complete", "read-back", "copied", "restored", "damaged"]
+Form = Literal["folder", "archive"]
+Marker = Literal["right", "other", "gone", "never"]
+
+LEVELS: tuple[Level, ...] = ("clear", "caution", "unknown", "hold")
+"""Ranked: the worst level of the findings is the verdict."""
+
+ACTIONS: tuple[Action, ...] = ("power-down", "memory-swap", "position-swap", "service-visit")
+
+MARK_KINDS = (
+    "edit",
+    "cell-alarm",
+    "cell-changed",
+    "powered-on",
+    "powered-off",
+    "restore-test",
+    "re-zeroed",
+)
+
+ARM_SPECIFIC_PARTS = ("axis-zero", "image")
+"""Parts whose content belongs to one arm alone: in another arm they move it elsewhere than taught."""
+
+
+def rank(level: Level) -> int:
+    """Place of a level from best (0) to worst (3)."""
+    return LEVELS.index(level)
+
+
+class Checks(NamedTuple):
+    """What makes each file of a part sound. ``None`` leaves a check out."""
+
+    min_bytes: int | None = None
+    max_bytes: int | None = None
+    not_blank: bool = False
+    starts_with: bytes | None = None
+    text: str | None = None
+
+
+class PartRule(NamedTuple):
+    """One part of a recipe: which files belong to it and how they are checked."""
+
+    name: str
+    files: tuple[str, ...]
+    at_least: int
+    checks: Checks
+
+
+class Identity(NamedTuple):
+    """Where a set names the controller it was saved from; ``field`` is the arm's key to compare with."""
+
+    file: str
+    pattern: str
+    field: Literal["serial", "id", "name"]
+
+
+class Recipe(NamedTuple):
+    """Which parts a complete set has. ``volatile`` patterns differ in every real backup."""
+
+    name: str
+    parts: tuple[PartRule, ...]
+    volatile: tuple[str, ...] = ()
+    identity: Identity | None = None
+
+
+class Cell(NamedTuple):
+    """A lithium cell in an arm; ``installed`` is None where nobody recorded it."""
+
+    type: str
+    installed: date | None = None
+
+
+class Arm(NamedTuple):
+    """One robot arm with its controller."""
+
+    id: str
+    name: str = ""
+    area: str = ""
+    serial: str = ""
+    recipe: str = "standard"
+    cells: tuple[Cell, ...] = ()
+    powered_fraction: float = 0.85
+    ambient_c: float = 25.0
+
+
+class Limits(NamedTuple):
+    """The spans and counts that the rules compare facts with. A None switches its rule off."""
+
+    fresh: tuple[tuple[Action, timedelta], ...]
+    read_back_within: timedelta
+    restore_test_within: timedelta | None
+    copies_needed: int
+    unseen_after: timedelta
+    parts_apart: timedelta
+    shrink_permille: int
+
+    def fresh_for(self, action: Action) -> timedelta:
+        """Greatest age of a set at the start of ``action``."""
+        return dict(self.fresh)[action]
+
+
+class FileFacts(NamedTuple):
+    """One regular file of a set, as it was read. ``mtime_ns`` is None where an archive tells none."""
+
+    path: str
+    size: int
+    mtime_ns: int | None
+    sha256: bytes
+    blake3: bytes
+
+
+class Problem(NamedTuple):
+    """Why a settled set is not complete, or what is odd in it; ``code`` is a finding code."""
+
+    code: str
+    message: str
+
+
+class Part(NamedTuple):
+    """One part as it was found in a set.
+
+    ``digest`` is over the contents alone, so renamed or moved files compare equal;
+    ``newest`` is the newest believable modification time among its files.
+    """
+
+    name: str
+    files: int
+    bytes: int
+    ok: bool
+    digest: str
+    newest: datetime | None
+
+
+class Twin(NamedTuple):
+    """A set of another arm that holds the same arm-specific content."""
+
+    arm: str
+    path: str
+    part: str
+
+
+class BackupSet(NamedTuple):
+    """Everything known about one backup set of one arm, as facts and not as judgements.
+
+    ``checked`` is None until every byte was read and judged by the recipe, then says
+    whether it is complete; ``trouble`` says what hindered reading it. ``damage`` says what
+    differed when it was read again, ``changed`` how the set on the share differs now from
+    what was read, ``gone`` that it is no longer there.
+    """
+
+    path: str
+    form: Form
+    first_seen: datetime
+    stamp: datetime | None = None
+    newest_member: datetime | None = None
+    fingerprint: str | None = None
+    files: int = 0
+    bytes: int = 0
+    parts: tuple[Part, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    checked: bool | None = None
+    identity: str | None = None
+    last_read_at: datetime | None = None
+    damaged_at: datetime | None = None
+    damage: str | None = None
+    trouble: str | None = None
+    changed: str | None = None
+    gone: bool = False
+    twins: tuple[Twin, ...] = ()
+    copies: int = 0
+
+    def part(self, name: str) -> Part | None:
+        """The part of that name, or None where the set has no such part."""
+        return next((part for part in self.parts if part.name == name), None)
+
+
+class Mark(NamedTuple):
+    """A fact that a person recorded about an arm; ``fingerprint`` where it is about one set."""
+
+    kind: str
+    arm: str
+    at: datetime
+    by: str = ""
+    note: str = ""
+    fingerprint: str | None = None
+
+
+class ShareFacts(NamedTuple):
+    """What was seen of the share when the facts were gathered.
+
+    ``unreadable`` names what could not be read, and why; ``vanished`` is how many sets
+    a pass missed at once and did not believe to be gone; ``seen_at`` is when this arm's
+    folder was last looked at with success.
+    """
+
+    marker: Marker
+    seen_at: datetime | None
+    unreadable: str | None = None
+    vanished: int = 0
+    other_identity: str | None = None
+
+
+class ArmFacts(NamedTuple):
+    """All facts that a verdict about one arm rests on, gathered at ``as_of``."""
+
+    arm: Arm
+    recipe: Recipe
+    limits: Limits
+    share: ShareFacts
+    as_of: datetime
+    sets: tuple[BackupSet, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    odd_entries: tuple[str, ...] = ()
+
+
+class Question(NamedTuple):
+    """May this be done to the arm, starting at ``at`` and lasting ``off_for``?"""
+
+    action: Action
+    at: datetime
+    off_for: timedelta
+
+
+class Finding(NamedTuple):
+    """One rule's result. ``evidence`` holds plain JSON values; ``turns_at`` is when it turns by itself."""
+
+    code: str
+    level: Level
+    message: str
+    remedy: str
+    evidence: dict[str, object]
+    turns_at: datetime | None = None
+    signed_off: str | None = None
+
+
+class RestingSet(NamedTuple):
+    """The set that an answer rests on, with its judged capture time and proof."""
+
+    set: BackupSet
+    captured_at: datetime | None
+    proof: Proof
+
+
+class Verdict(NamedTuple):
+    """The answer about one arm: level, until when it holds, what comes then, and why."""
+
+    arm: str
+    question: Question
+    level: Level
+    holds_until: datetime | None
+    then: Level | None
+    resting: RestingSet | None
+    findings: tuple[Finding, ...]

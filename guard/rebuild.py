@@ -1,0 +1,59 @@
+"""Builds the catalogue again after it was damaged, from the ledger first and then from the share.
+
+What only time could teach stands in the ledger and comes back from there: when each set was
+first seen, what its content was, and which were damaged. So a rebuilt catalogue takes no
+changed set for a good one and no old set for a new one.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+from guard.desk import Desk
+from guard.store.catalogue import Arrival, Place
+from guard.store.encoding import moment, time_read
+
+
+def rebuild(desk: Desk) -> str:
+    """Move the catalogue aside, fill a new one from the ledger, and return where the old one stands now."""
+    path = os.path.join(desk.settings.state, "catalogue.db")
+    aside = f"{path}.{desk.now():%Y%m%dT%H%M%SZ}"
+    for suffix in ("", "-wal", "-shm"):
+        if os.path.exists(path + suffix):
+            os.replace(path + suffix, aside + suffix)
+    _fill(desk)
+    return aside
+
+
+def _fill(desk: Desk) -> None:
+    for _, _, body in desk.ledger.bodies("share"):
+        number = int(str(body["place"]))
+        root = desk.settings.share if number == 0 else "a further copy"
+        identity = body["identity"]
+        desk.catalogue.note_place(number, root, Place(None if identity is None else str(identity)))
+    latest: dict[tuple[int, str], tuple[str, dict[str, Any]]] = {}
+    damaged: dict[tuple[int, str], str] = {}
+    newest_members: dict[tuple[int, str], str | None] = {}
+    for at, arm, body in desk.ledger.bodies("set"):
+        key = (int(str(body["place"])), str(body["set"]))
+        if body["state"] == "gone":
+            latest.pop(key, None)
+            damaged.pop(key, None)
+            continue
+        if body["state"] == "damaged":
+            damaged[key] = at
+        if body.get("was_damaged"):
+            damaged.pop(key, None)
+        if "newest_member" in body:
+            newest_members[key] = None if body["newest_member"] is None else str(body["newest_member"])
+        latest[key] = (arm, body)
+    desk.catalogue.remember(
+        (
+            Arrival(key[0], arm, key[1], body["form"], moment(body["first_seen"]), time_read(body["stamp"])),
+            body["fingerprint"],
+            time_read(newest_members.get(key)),
+            time_read(damaged.get(key)),
+        )
+        for key, (arm, body) in latest.items()
+    )

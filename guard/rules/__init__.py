@@ -1,0 +1,1 @@
+"""Turns facts into findings and a verdict; pure, without clock, disk or network."""

@@ -1,0 +1,226 @@
+"""The rules about having a proven backup: is there one, whole, fresh, read back and copied? Pure.
+
+A rule returns what it finds at the question's time and the next moment at which it would
+find something else if no new fact arrives. Limits are inside: a set exactly as old as
+allowed is fresh, and turns one microsecond later.
+"""
+
+from __future__ import annotations
+
+from guard.model import BackupSet, Finding, Question
+from guard.rules.capture import Dated, believable
+from guard.rules.evidence import MICROSECOND, later, seconds, utc
+from guard.rules.findings import SILENT, Outcome, finding
+from guard.rules.standing import Standing, is_another_arms, is_damaged
+from guard.units import in_words
+
+
+def no_backup(at: Standing, _question: Question) -> Outcome:
+    """Hold where nothing on the share has settled."""
+    if any(not item.set.gone and item.set.checked is not None for item in at.history):
+        return SILENT
+    arm = at.facts.arm.id
+    waiting = sum(not item.set.gone for item in at.history)
+    message = f"The share holds no settled backup of {arm}" + (
+        f"; {waiting} still arriving or not yet looked at." if waiting else "."
+    )
+    remedy = (
+        "Let the copy finish, then run: guard look"
+        if waiting
+        else f"Save a backup of {arm} to the share, then run: guard look"
+    )
+    return Outcome((finding("no-backup", "hold", message, remedy, waiting=waiting),))
+
+
+def incomplete_set(at: Standing, _question: Question) -> Outcome:
+    """Hold where no set is complete; caution for each newer incomplete one."""
+    lacking = [item for item in at.others if item.set.checked is False]
+    if not lacking:
+        return SILENT
+    complete = any(item.set.checked and not item.set.gone for item in at.history)
+    if not complete:
+        newest = lacking[-1]
+        return Outcome((_incomplete(newest, "hold", "No set is complete. The newest,"),))
+    return Outcome(tuple(_incomplete(item, "caution", "The newer set") for item in lacking))
+
+
+def _incomplete(item: Dated, level: str, opening: str) -> Finding:
+    faults = [problem.message for problem in item.set.problems if problem.code == "incomplete-set"]
+    listed = "; ".join(faults[:3]) + (f"; and {len(faults) - 3} more" if len(faults) > 3 else "")
+    return finding(
+        "incomplete-set",
+        "hold" if level == "hold" else "caution",
+        f"{opening} {item.set.path}, is not complete: {listed}.",
+        "Save the arm again with all parts, then run: guard look",
+        set=item.set.path,
+        problems=faults,
+    )
+
+
+def damaged_set(at: Standing, _question: Question) -> Outcome:
+    """Each damaged set that is not older than the one that carries the answer."""
+    level = "caution" if at.resting else "hold"
+    return Outcome(
+        tuple(
+            finding(
+                "damaged-set",
+                "caution" if level == "caution" else "hold",
+                f"The set {item.set.path} is damaged: {item.set.changed or item.set.damage or 'it differs from what was read'}.",
+                f"Save a new backup of {at.facts.arm.id} under a new name and keep the damaged set"
+                " aside. Which file differs: guard prove SET",
+                set=item.set.path,
+                damaged_at=utc(item.set.damaged_at),
+            )
+            for item in at.others
+            if is_damaged(item.set)
+        )
+    )
+
+
+def stale_backup(at: Standing, question: Question) -> Outcome:
+    """Hold where the set is older at the event's start than allowed, or its age is not known."""
+    if at.resting is None:
+        return SILENT
+    limit = at.facts.limits.fresh_for(question.action)
+    captured = at.resting.captured_at
+    path, remedy = at.resting.set.path, f"Save a fresh backup of {at.facts.arm.id}, then run: guard look"
+    if captured is None:
+        message = f"The age of the newest proven set {path} is not known: none of its times can be believed."
+        return Outcome((finding("stale-backup", "hold", message, remedy, age_s=None, limit_s=seconds(limit)),))
+    if question.at < captured:
+        message = f"The newest proven set {path} was saved after the time asked about."
+        found = finding("stale-backup", "hold", message, remedy, captured, age_s=None, limit_s=seconds(limit))
+        return Outcome((found,), captured)
+    age = question.at - captured
+    if age <= limit:
+        return Outcome(turns_at=later(captured, limit, MICROSECOND))
+    message = (
+        f"The newest proven set {path} will be {in_words(age)} old at that time;"
+        f" {in_words(limit)} is allowed before a {question.action}."
+    )
+    return Outcome((finding("stale-backup", "hold", message, remedy, age_s=seconds(age), limit_s=seconds(limit)),))
+
+
+def edited_since(at: Standing, _question: Question) -> Outcome:
+    """Hold where an edit mark is later than the capture time, or the capture time is not known."""
+    if at.resting is None:
+        return SILENT
+    captured = at.resting.captured_at
+    later_edits = [mark for mark in at.facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
+    if not later_edits:
+        return SILENT
+    last = max(later_edits, key=lambda mark: mark.at)
+    by = f" by {last.by}" if last.by else ""
+    return Outcome(
+        (
+            finding(
+                "edited-since",
+                "hold",
+                f"The arm was edited{by} after the newest proven set {at.resting.set.path} was saved.",
+                f"Save a backup of {at.facts.arm.id} that holds the edit, then run: guard look",
+                edited_at=utc(last.at),
+                captured_at=utc(captured),
+                note=last.note,
+            ),
+        )
+    )
+
+
+def not_read_back(at: Standing, question: Question) -> Outcome:
+    """Hold where no complete set was ever read back, or the last time is too long ago."""
+    limit = at.facts.limits.read_back_within
+    remedy = f"Run: guard prove --arm {at.facts.arm.id}"
+    if at.resting is None:
+        unread = [item for item in at.others if _awaits_read_back(item.set, at)]
+        if not unread:
+            return SILENT
+        path = unread[-1].set.path
+        message = f"No complete set of {at.facts.arm.id} was ever read back; the newest is {path}."
+        return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))
+    last = at.resting.set.last_read_at
+    path = at.resting.set.path
+    if last is None or not believable(last, at.facts.as_of):
+        message = f"When the set {path} was last read back cannot be believed: a clock was set back."
+        return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))
+    since = question.at - last
+    if since <= limit:
+        return Outcome(turns_at=later(last, limit, MICROSECOND))
+    message = (
+        f"The newest proven set {path} will not have been read back for {in_words(since)};"
+        f" {in_words(limit)} is allowed."
+    )
+    return Outcome(
+        (
+            finding(
+                "not-read-back",
+                "hold",
+                message,
+                remedy,
+                set=path,
+                last_read_at=utc(last),
+                since_s=seconds(since),
+                limit_s=seconds(limit),
+            ),
+        )
+    )
+
+
+def _awaits_read_back(backup: BackupSet, at: Standing) -> bool:
+    return (
+        backup.checked is True
+        and backup.last_read_at is None
+        and not is_damaged(backup)
+        and not is_another_arms(backup, at.facts)
+    )
+
+
+def unsettled_newer(at: Standing, _question: Question) -> Outcome:
+    """Caution for a newer set that is still arriving or not read back."""
+    arriving = [item for item in at.others if item.set.checked is None and not is_damaged(item.set)]
+    unread = [item for item in at.others if _awaits_read_back(item.set, at)] if at.resting else []
+    return Outcome(
+        tuple(
+            finding(
+                "unsettled-newer",
+                "caution",
+                f"The newer set {item.set.path} {item.set.trouble or state}; it does not carry the answer.",
+                remedy,
+                set=item.set.path,
+            )
+            for items, state, remedy in (
+                (arriving, "is still arriving or was not looked at yet", "Let the copy finish, then run: guard look"),
+                (unread, "was not read back yet", f"Run: guard prove --arm {at.facts.arm.id}"),
+            )
+            for item in items
+        )
+    )
+
+
+def too_few_copies(at: Standing, _question: Question) -> Outcome:
+    """Caution where fewer further places than configured hold an identical set."""
+    if at.resting is None or at.resting.set.copies >= at.facts.limits.copies_needed:
+        return SILENT
+    held, needed = at.resting.set.copies, at.facts.limits.copies_needed
+    message = f"{held} further {'place holds' if held == 1 else 'places hold'} a copy of {at.resting.set.path} identical to it; {needed} needed."
+    remedy = "Copy the set to the further places, then run: guard look"
+    return Outcome((finding("too-few-copies", "caution", message, remedy, copies=held, needed=needed),))
+
+
+def restore_test_due(at: Standing, question: Question) -> Outcome:
+    """Caution where no restore test of this arm was recorded within the limit."""
+    limit = at.facts.limits.restore_test_within
+    if limit is None:
+        return SILENT
+    tests = [mark.at for mark in at.facts.marks if mark.kind == "restore-test" and believable(mark.at, at.facts.as_of)]
+    arm = at.facts.arm.id
+    remedy = f"Restore a set as the machine maker's manual says, then run: guard mark restore-test {arm}"
+    if not tests:
+        message = f"No restore test of {arm} was ever recorded."
+        return Outcome((finding("restore-test-due", "caution", message, remedy, since_s=None, limit_s=seconds(limit)),))
+    since = question.at - max(tests)
+    if since <= limit:
+        return Outcome(turns_at=later(max(tests), limit, MICROSECOND))
+    message = f"The last restore test of {arm} was {in_words(since)} before that time; {in_words(limit)} is allowed."
+    return Outcome(
+        (finding("restore-test-due", "caution", message, remedy, since_s=seconds(since), limit_s=seconds(limit)),)
+    )

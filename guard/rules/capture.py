@@ -1,0 +1,85 @@
+"""When was a set saved, as far as that can be believed? Pure."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from guard.model import BackupSet, Recipe
+
+EARLIEST_PLAUSIBLE = datetime(2001, 1, 1, tzinfo=UTC)
+"""A clock that lost its power commonly starts again at 1970, 1980 or 2000 (common practice, no source)."""
+
+
+class Dated(NamedTuple):
+    """A set with its capture time.
+
+    ``captured_at`` is None where no time can be believed. ``claimed_at`` is the time that
+    the set itself claims; the two differ where the set is an older one filed again, which
+    ``refiled_from`` then names by its path.
+    """
+
+    set: BackupSet
+    captured_at: datetime | None
+    claimed_at: datetime | None
+    clock_doubt: str | None
+    refiled_from: str | None
+
+
+def believable(moment: datetime | None, as_of: datetime) -> bool:
+    """Takes as proof that the moment lies between the earliest plausible time and the present."""
+    return moment is not None and EARLIEST_PLAUSIBLE <= moment <= as_of
+
+
+def claimed_time(backup: BackupSet, as_of: datetime) -> datetime | None:
+    """The earliest believable of stamp, newest member time and first sight; None where there is none."""
+    candidates = (backup.stamp, backup.newest_member, backup.first_seen)
+    return min((c for c in candidates if c is not None and believable(c, as_of)), default=None)
+
+
+def clock_doubt(backup: BackupSet, as_of: datetime) -> str | None:
+    """What cannot be right about the set's clocks, in words; None where nothing is wrong."""
+    if not believable(backup.first_seen, as_of):
+        return "this computer's clock was set back since the set was first seen"
+    if backup.stamp is None:
+        return None
+    if backup.stamp > backup.first_seen:
+        return "the stamp in its name lies after the moment at which it was first seen"
+    if backup.stamp < EARLIEST_PLAUSIBLE:
+        return "the stamp in its name is that of a clock that lost its power"
+    return None
+
+
+def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple[Dated, ...]:
+    """The sets of one arm with their capture times, oldest first; undatable ones stand first.
+
+    A set whose every byte, volatile parts included, equals an older set's is that old
+    backup filed again and takes over its time, whether the old one is still there or not.
+    """
+    oldest: dict[str, tuple[datetime, str]] = {}
+    claims = [(backup, claimed_time(backup, as_of)) for backup in sets]
+    if recipe.volatile:
+        for backup, claim in claims:
+            if backup.fingerprint is not None and claim is not None:
+                first = oldest.get(backup.fingerprint)
+                oldest[backup.fingerprint] = min(first or (claim, backup.path), (claim, backup.path))
+    result = [_date(backup, claim, oldest, as_of) for backup, claim in claims]
+    return tuple(sorted(result, key=_age_order))
+
+
+def _date(
+    backup: BackupSet,
+    claim: datetime | None,
+    oldest: dict[str, tuple[datetime, str]],
+    as_of: datetime,
+) -> Dated:
+    captured, refiled_from = claim, None
+    if backup.fingerprint in oldest and claim is not None:
+        first_claim, first_path = oldest[backup.fingerprint]
+        if first_claim < claim:
+            captured, refiled_from = first_claim, first_path
+    return Dated(backup, captured, claim, clock_doubt(backup, as_of), refiled_from)
+
+
+def _age_order(item: Dated) -> tuple[datetime, datetime, str]:
+    return (item.captured_at or EARLIEST_PLAUSIBLE, item.set.first_seen, item.set.path)

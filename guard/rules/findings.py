@@ -1,0 +1,201 @@
+"""Every finding code: what it means, why it matters, which levels it can have, what to do. Pure.
+
+A code once shipped keeps its meaning.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import NamedTuple
+
+from guard.model import Finding, Level
+
+
+class Explanation(NamedTuple):
+    """What ``guard explain`` tells about one code."""
+
+    title: str
+    meaning: str
+    why: str
+    levels: tuple[tuple[Level, str], ...]
+    remedy: str
+
+
+class Outcome(NamedTuple):
+    """What one rule says at one moment, and the next moment at which it may say something else."""
+
+    findings: tuple[Finding, ...] = ()
+    turns_at: datetime | None = None
+
+
+SILENT = Outcome()
+
+
+def finding(
+    code: str,
+    level: Level,
+    message: str,
+    remedy: str,
+    turns_at: datetime | None = None,
+    **evidence: object,
+) -> Finding:
+    """A finding whose code is explained and may have this level."""
+    if level not in dict(EXPLANATIONS[code].levels):
+        raise AssertionError(f"{code} never has the level {level}")
+    return Finding(code, level, message, remedy, evidence, turns_at)
+
+
+EXPLANATIONS: dict[str, Explanation] = {
+    "no-backup": Explanation(
+        "There is no backup",
+        "The share holds no settled backup set of this arm.",
+        "If the controller loses its memory, the arm is taught again from nothing.",
+        (("hold", "no settled set at all"),),
+        "Save a backup of the arm to the share, then run: guard look",
+    ),
+    "incomplete-set": Explanation(
+        "A set lacks a part",
+        "A set lacks a part of its recipe, or a part does not pass its checks.",
+        "Without the image a lost controller is rebuilt by hand; without the axis zero references"
+        " the arm must be re-zeroed with fixtures.",
+        (
+            ("hold", "the arm has no complete set"),
+            ("caution", "a newer set is incomplete, an older complete one carries the answer"),
+        ),
+        "Save the arm again with all parts. `guard sets ARM` lists what is missing.",
+    ),
+    "damaged-set": Explanation(
+        "A set is damaged",
+        "A file of a set that was complete has changed or is missing since it was read.",
+        "A set that changes after it was proven cannot be restored with confidence, and whatever"
+        " changed it may reach the others.",
+        (
+            ("hold", "no other set can carry the answer"),
+            ("caution", "another set carries the answer"),
+        ),
+        "Save a new backup under a new name, keep the damaged set aside for whoever looks for the"
+        " cause. `guard prove SET` reads it once more and tells which file differs.",
+    ),
+    "stale-backup": Explanation(
+        "The backup is too old for this event",
+        "The set would be older at the start of the event than the configuration allows, or its"
+        " age cannot be believed.",
+        "What was taught since the capture is in no backup.",
+        (("hold", "older at the event's start than [fresh] allows, or of unknown age"),),
+        "Save a backup close enough before the event, then run: guard look, and: guard prove --due",
+    ),
+    "edited-since": Explanation(
+        "The arm was changed after the backup",
+        "Somebody marked an edit of this arm that is later than the capture time of the set.",
+        "The backup lacks that edit, however young it is.",
+        (("hold", "an edit mark later than the capture time"),),
+        "Save a backup made after the edit.",
+    ),
+    "not-read-back": Explanation(
+        "The backup was not read back lately",
+        "A set counts as proven once it was read a second time with every digest equal, and that proof ages.",
+        "A disk can lose what it once held; only reading tells.",
+        (("hold", "no complete set was ever read back, or the last time is too long ago"),),
+        "Run: guard prove --arm ARM",
+    ),
+    "too-few-copies": Explanation(
+        "Too few further copies",
+        "Fewer further places than configured hold an identical set.",
+        "One disk, one mistake, one fire: a single copy is lost at once. Published practice is"
+        " three copies on two media, one of them elsewhere.",
+        (("caution", "fewer identical copies than share.copies-needed"),),
+        "Copy the set to the further places, then run: guard look",
+    ),
+    "wrong-arm": Explanation(
+        "A set seems to belong to another arm",
+        "The set names another controller, or its axis zero references or image equal those of another arm's set.",
+        "Another arm's axis zero data moves an arm elsewhere than taught. People can be hurt.",
+        (("hold", "until a person has settled which arm the content belongs to"),),
+        "Find out which arm the content was saved from, move the wrong set out of the share, and"
+        " save the other arm again. Never restore such a set before that.",
+    ),
+    "refiled-copy": Explanation(
+        "An old backup was filed again",
+        "Every byte of the set equals an older set, volatile parts included, so it is that old backup and has its age.",
+        "A copy under today's date looks fresh and is not.",
+        (("caution", "a set equals an older one of the same arm in every byte"),),
+        "Save the controller anew instead of copying the folder.",
+    ),
+    "clock-doubt": Explanation(
+        "A time cannot be right",
+        "The stamp in the set's name lies in the future or in the distant past, or a clock was set back.",
+        "Ages computed from a wrong clock are wrong.",
+        (("caution", "a stamp is not believed; the other times are used"),),
+        "Set the controller's clock and this computer's clock right, then save again.",
+    ),
+    "mixed-times": Explanation(
+        "Parts were saved at different times",
+        "The parts of one set were written far apart.",
+        "Programs of one day with settings of another may not fit together.",
+        (("caution", "parts further apart than limits.parts-apart"),),
+        "Save all parts in one go.",
+    ),
+    "axis-zero-moved": Explanation(
+        "The axis zero references changed",
+        "The axis zero content differs from the set before, and no re-zeroing was marked in between.",
+        "Either the arm was re-zeroed and nobody noted it, or its references were lost or mixed up;"
+        " an arm with wrong references moves elsewhere than taught.",
+        (("caution", "axis zero content changed with no re-zeroed mark between"),),
+        "If the arm was re-zeroed: guard mark re-zeroed ARM --at WHEN. Otherwise find the cause"
+        " before relying on either set.",
+    ),
+    "shrunk-set": Explanation(
+        "The set is much smaller than the one before",
+        "The set has far fewer programs or bytes than the set before it.",
+        "A save that broke off can look complete.",
+        (("caution", "fewer by limits.shrink or more"),),
+        "Compare the two: guard compare SET SET. If programs were not deleted on purpose, save again.",
+    ),
+    "unsettled-newer": Explanation(
+        "A newer set is not ready",
+        "A newer set is still arriving, has not been looked at, or was not read back yet.",
+        "Until then the answer rests on an older set.",
+        (("caution", "a newer set is still arriving or not yet read back"),),
+        "Let the copy finish, then run: guard look, and: guard prove --due",
+    ),
+    "restore-test-due": Explanation(
+        "A restore test is due",
+        "No restore test of this arm was recorded within the configured span.",
+        "Only a restore shows that a backup restores.",
+        (("caution", "the last restore test is too long ago, or none was recorded"),),
+        "Restore a set as the machine maker's manual says, on a spare controller or at a planned"
+        " stop, then run: guard mark restore-test ARM",
+    ),
+    "odd-entry": Explanation(
+        "Something lies there that does not belong",
+        "The arm's folder holds an entry that fits no layout, or a set holds links, devices or names that leave it.",
+        "A backup under a mistyped name is not seen as one; links and such are not followed.",
+        (("caution", "an entry that is no set, or a set's entry that is no plain file"),),
+        "Rename or remove the entry.",
+    ),
+    "share-offline": Explanation(
+        "The share cannot be read",
+        "The backup share, or this arm's folder on it, cannot be read.",
+        "Backups that cannot be read cannot be restored, and what is known of them only gets older.",
+        (("unknown", "the share or the arm's folder cannot be read"),),
+        "Bring the share back, then ask again.",
+    ),
+    "share-doubt": Explanation(
+        "This may not be the share it was",
+        "The share's marker is gone or another's, nearly everything vanished at once, or the share never had a marker.",
+        "An empty mount point looks like a share whose backups were deleted.",
+        (
+            ("unknown", "another share's marker, the marker gone, or nearly everything vanished"),
+            ("caution", "the share never had a marker"),
+        ),
+        "Check that the right share is mounted. If it is, and meant to be so: guard init --share"
+        " PATH writes the marker, guard look --accept-vanished believes the loss.",
+    ),
+    "share-unseen": Explanation(
+        "The share has not been looked at lately",
+        "What is known of this arm is older than share.unseen-after and could not be refreshed.",
+        "Old knowledge of backups is no knowledge.",
+        (("unknown", "the facts are too old and could not be refreshed while answering"),),
+        "Run: guard look",
+    ),
+}

@@ -1,0 +1,104 @@
+"""Which set does an answer rest on, and how far is each set proven? Pure."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from guard.model import ArmFacts, BackupSet, Proof
+from guard.rules.capture import Dated, believable, dated
+
+
+class Standing(NamedTuple):
+    """The sets of one arm, in their places.
+
+    ``resting`` is the newest complete set that was read back at least once and is neither
+    damaged nor another arm's. ``others`` are the present sets that are not older than it
+    (all of them where there is none): their troubles belong to the verdict too.
+    ``history`` holds every dated set, those that are gone included, oldest first.
+    """
+
+    facts: ArmFacts
+    resting: Dated | None
+    others: tuple[Dated, ...]
+    history: tuple[Dated, ...]
+
+    @property
+    def judged(self) -> tuple[Dated, ...]:
+        """The sets whose troubles belong to the verdict, newest first."""
+        return (*reversed(self.others), *((self.resting,) if self.resting else ()))
+
+
+def standing(facts: ArmFacts) -> Standing:
+    """Put the sets of an arm in their places."""
+    history = dated(facts.sets, facts.recipe, facts.as_of)
+    present = [item for item in history if not item.set.gone]
+    resting = next((item for item in reversed(present) if _can_carry(item.set, facts)), None)
+    others = tuple(item for item in present if item is not resting and _not_older(item, resting))
+    return Standing(facts, resting, others, history)
+
+
+def _can_carry(backup: BackupSet, facts: ArmFacts) -> bool:
+    return (
+        backup.checked is True
+        and backup.last_read_at is not None
+        and not is_damaged(backup)
+        and not is_another_arms(backup, facts)
+    )
+
+
+def _not_older(item: Dated, resting: Dated | None) -> bool:
+    if resting is None or item.captured_at is None or resting.captured_at is None:
+        return True
+    # A refiled copy is as old as its original, but it presents itself as newer.
+    newest_claim = item.claimed_at if item.refiled_from else item.captured_at
+    return newest_claim is None or newest_claim >= resting.captured_at
+
+
+def is_damaged(backup: BackupSet) -> bool:
+    """Something that once was right no longer is, or differs from what was read."""
+    return backup.damaged_at is not None or backup.changed is not None
+
+
+def identity_differs(backup: BackupSet, facts: ArmFacts) -> bool:
+    """The set names a controller, and it is not this arm's."""
+    wanted = identity_wanted(facts)
+    return wanted is not None and backup.identity is not None and backup.identity != wanted
+
+
+def identity_wanted(facts: ArmFacts) -> str | None:
+    """What a set of this arm must name; None where nothing is configured to compare."""
+    if facts.recipe.identity is None:
+        return None
+    arm = facts.arm
+    return {"serial": arm.serial, "id": arm.id, "name": arm.name}[facts.recipe.identity.field] or None
+
+
+def is_another_arms(backup: BackupSet, facts: ArmFacts) -> bool:
+    """The set names another controller, or shares arm-specific content with another arm's set."""
+    return bool(backup.twins) or identity_differs(backup, facts)
+
+
+def proof(backup: BackupSet, facts: ArmFacts) -> Proof:
+    """How far the set is proven; each step stands on the one before."""
+    if is_damaged(backup):
+        return "damaged"
+    if backup.checked is None:
+        return "arriving"
+    if not backup.checked:
+        return "settled"
+    if backup.last_read_at is None:
+        return "complete"
+    if was_restored(backup, facts):
+        return "restored"
+    if 0 < facts.limits.copies_needed <= backup.copies:
+        return "copied"
+    return "read-back"
+
+
+def was_restored(backup: BackupSet, facts: ArmFacts) -> bool:
+    """A person recorded a restore test of this very content."""
+    return any(
+        mark.kind == "restore-test" and mark.fingerprint == backup.fingerprint and believable(mark.at, facts.as_of)
+        for mark in facts.marks
+        if mark.fingerprint is not None
+    )

@@ -1,0 +1,82 @@
+"""The verdict: all rules over the facts of one arm, and until when the answer holds. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
+from guard.rules import backups, doubts, share
+from guard.rules.evidence import later
+from guard.rules.findings import Outcome
+from guard.rules.standing import Standing, proof, standing
+
+Rule = Callable[[Standing, Question], Outcome]
+
+RULES: tuple[Rule, ...] = (
+    share.share_offline,
+    share.share_doubt,
+    share.share_unseen,
+    backups.no_backup,
+    backups.incomplete_set,
+    backups.damaged_set,
+    doubts.wrong_arm,
+    backups.stale_backup,
+    backups.edited_since,
+    backups.not_read_back,
+    backups.unsettled_newer,
+    doubts.refiled_copy,
+    doubts.clock_in_doubt,
+    doubts.axis_zero_moved,
+    doubts.shrunk_set,
+    doubts.mixed_times,
+    backups.too_few_copies,
+    backups.restore_test_due,
+    doubts.odd_entry,
+)
+
+HORIZON = timedelta(days=3652.5)
+"""Ten years: what would change later than this is not told."""
+
+
+def verdict(facts: ArmFacts, question: Question) -> Verdict:
+    """Judge one arm. Total: any facts and any question give a verdict, and nothing raises.
+
+    ``holds_until`` is the first instant, to the microsecond, at which asking the same about
+    a later start would give another level, ``then``; both are None where that does not
+    happen within ten years.
+    """
+    place = standing(facts)
+    findings, turns_at = _judge(place, question)
+    level = worst(findings)
+    holds_until, then = _horizon(place, question, level, turns_at)
+    resting = place.resting and RestingSet(
+        place.resting.set, place.resting.captured_at, proof(place.resting.set, facts)
+    )
+    ranked = sorted(findings, key=lambda found: -rank(found.level))
+    return Verdict(facts.arm.id, question, level, holds_until, then, resting, tuple(ranked))
+
+
+def worst(findings: list[Finding]) -> Level:
+    """The worst level among the findings; clear where there is none."""
+    return max((found.level for found in findings), key=rank, default="clear")
+
+
+def _judge(place: Standing, question: Question) -> tuple[list[Finding], datetime | None]:
+    outcomes = [rule(place, question) for rule in RULES]
+    findings = [found for outcome in outcomes for found in outcome.findings]
+    turns = [o.turns_at for o in outcomes if o.turns_at is not None and o.turns_at > question.at]
+    return findings, min(turns, default=None)
+
+
+def _horizon(
+    place: Standing, question: Question, level: Level, turns_at: datetime | None
+) -> tuple[datetime | None, Level | None]:
+    """Step from turn to turn until the level differs; between two turns nothing changes."""
+    end = later(question.at, HORIZON)
+    while turns_at is not None and (end is None or turns_at <= end):
+        findings, next_turn = _judge(place, question._replace(at=turns_at))
+        if worst(findings) != level:
+            return turns_at, worst(findings)
+        turns_at = next_turn
+    return None, None

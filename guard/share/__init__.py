@@ -1,0 +1,1 @@
+"""Reads backup shares: finds sets, fingerprints them, checks them against recipes."""

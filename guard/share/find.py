@@ -1,0 +1,160 @@
+"""Finds backup sets below a share by its layouts, and tells listed, unreadable and gone apart."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Collection, Iterator
+from datetime import datetime
+from typing import NamedTuple
+
+from guard.errors import ShareUnreadable
+from guard.model import Form
+from guard.share.layout import NOTHING_YET, Layout, Match, stamp_time, stem
+
+
+class Found(NamedTuple):
+    """A set where the layout says that one may stand.
+
+    ``path`` is relative to the share, with /. ``stamp`` is the time in its name: naive in
+    the plant's zone, or aware where the name has an offset.
+    """
+
+    path: str
+    arm: str
+    form: Form
+    stamp: datetime | None
+
+
+class Odd(NamedTuple):
+    """An entry that is no set; ``arm`` is known where it lies in one arm's folder."""
+
+    path: str
+    arm: str | None
+    why: str
+
+
+class Unreadable(NamedTuple):
+    """A folder that could not be listed: what is in it is neither there nor gone."""
+
+    path: str
+    arm: str | None
+    why: str
+
+
+Entry = Found | Odd | Unreadable
+_Alive = list[tuple[Layout, Match]]
+
+OUR_PREFIX = ".guard"
+"""Names of our own on a share begin so; they are never sets."""
+
+LEFT_BY_FILE_BROWSERS = {"Thumbs.db", "desktop.ini", ".DS_Store"}
+
+
+class _Name(NamedTuple):
+    name: str
+    is_folder: bool
+    is_file: bool
+
+
+def find(root: str, layouts: tuple[Layout, ...], arms: Collection[str], only: str | None = None) -> Iterator[Entry]:
+    """Every set, odd entry and unreadable folder below a share; with ``only``, those of one arm.
+
+    Opens no file and follows no link. Raises ShareUnreadable where the share's own folder
+    cannot be listed.
+    """
+    try:
+        with os.scandir(root):
+            pass
+    except OSError as error:
+        raise ShareUnreadable(root, error.strerror or str(error)) from error
+    yield from _Search(root, arms, only).below("", 0, [(layout, NOTHING_YET) for layout in layouts])
+
+
+class _Search:
+    def __init__(self, root: str, arms: Collection[str], only: str | None) -> None:
+        self.root, self.arms, self.only = root, arms, only
+
+    def below(self, folder: str, depth: int, alive: _Alive) -> Iterator[Entry]:
+        try:
+            names = self._names(os.path.join(self.root, folder), depth, alive)
+        except FileNotFoundError:
+            return
+        except OSError as error:
+            yield Unreadable(folder, _common_arm(alive), error.strerror or str(error))
+            return
+        for name in names:
+            if not (depth == 0 and name.name.startswith(OUR_PREFIX)) and name.name not in LEFT_BY_FILE_BROWSERS:
+                yield from self._entry(f"{folder}/{name.name}" if folder else name.name, name, depth, alive)
+
+    def _names(self, where: str, depth: int, alive: _Alive) -> list[_Name]:
+        segments = [layout.segments[depth] for layout, _ in alive]
+        deeper = all(len(layout.segments) > depth + 1 for layout, _ in alive)
+        if self.only is not None and deeper and all(segment.only_arm for segment in segments):
+            return _those_of(where, sorted({segment.name_for(self.only) for segment in segments}))
+        with os.scandir(where) as entries:
+            return sorted(
+                _Name(e.name, e.is_dir(follow_symlinks=False), e.is_file(follow_symlinks=False)) for e in entries
+            )
+
+    def _entry(self, path: str, name: _Name, depth: int, alive: _Alive) -> Iterator[Entry]:
+        deeper: _Alive = []
+        foreign: str | None = None
+        bare = name.name if name.is_folder else stem(name.name) if name.is_file else None
+        for layout, known in alive:
+            is_last = depth + 1 == len(layout.segments)
+            text = bare if is_last else name.name if name.is_folder else None
+            match = layout.segments[depth].match(text, known, self.arms) if text else None
+            if match is None:
+                continue
+            if match.arm is not None and match.arm not in self.arms:
+                foreign = match.arm
+            elif not is_last:
+                deeper.append((layout, match))
+            elif not deeper:
+                yield from self._set(path, "folder" if name.is_folder else "archive", match)
+                return
+        wanted = [(layout, match) for layout, match in deeper if match.arm is None or self._wanted(match.arm)]
+        if wanted:
+            yield from self.below(path, depth + 1, wanted)
+        elif not deeper and self._wanted(_common_arm(alive)):
+            yield Odd(path, _common_arm(alive), _why_odd(name, foreign))
+
+    def _wanted(self, arm: str | None) -> bool:
+        return self.only is None or arm == self.only
+
+    def _set(self, path: str, form: Form, match: Match) -> Iterator[Entry]:
+        if match.arm is None or not self._wanted(match.arm):
+            return
+        try:
+            stamp = stamp_time(match.stamp)
+        except ValueError:
+            yield Odd(path, match.arm, "the date in its name does not exist")
+        else:
+            yield Found(path, match.arm, form, stamp)
+
+
+def _those_of(where: str, names: list[str]) -> list[_Name]:
+    found = []
+    for name in names:
+        try:
+            mode = os.lstat(os.path.join(where, name)).st_mode
+        except FileNotFoundError:
+            continue
+        found.append(_Name(name, stat.S_ISDIR(mode), stat.S_ISREG(mode)))
+    return found
+
+
+def _common_arm(alive: _Alive) -> str | None:
+    arms = {match.arm for _, match in alive}
+    return arms.pop() if len(arms) == 1 else None
+
+
+def _why_odd(name: _Name, foreign: str | None) -> str:
+    if foreign is not None:
+        return f"no arm called {foreign} is configured"
+    if name.is_folder:
+        return "this folder fits no layout"
+    if name.is_file:
+        return "this file fits no layout"
+    return "this is a link or a device, which is not followed"

@@ -1,0 +1,285 @@
+"""One pass over a place: finds its sets, seals what has settled, and notes what came, changed and went.
+
+The one module that carries facts from the share to the store. An absence counts only after
+the place has proved its identity, and what is unreadable is neither there nor gone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import NamedTuple, Protocol
+
+from guard.errors import ShareDoubtful, ShareUnreadable
+from guard.model import Recipe
+from guard.share.find import Found, Odd, Unreadable, find
+from guard.share.layout import stamp_moment
+from guard.share.marker import marker_state, read_marker
+from guard.share.read import Ground, appearance, difference, looks_unchanged, read_set
+from guard.share.sealing import Sealed
+from guard.share.source import SetChanged, SetUnreadable
+from guard.store.catalogue import Arrival, Catalogue, Known, Place, Seal
+
+NEARLY_EVERYTHING = 0.9
+"""From this share of the known sets on, missing at once is a doubt about the place and no loss of sets."""
+
+Clock = Callable[[], datetime]
+
+
+class Progress(Protocol):
+    """Who wants to be told how far a long read has come."""
+
+    def reading(self, path: str) -> None:
+        """A set is about to be read."""
+
+    def read(self, count: int) -> None:
+        """So many more bytes were read."""
+
+
+class Trouble(NamedTuple):
+    """A set and what is the matter with it, in words."""
+
+    path: str
+    arm: str
+    what: str
+
+
+class Report(NamedTuple):
+    """What one pass over one place found. ``settles_at`` is when the last arriving set may settle."""
+
+    root: str
+    sets: int
+    sealed: list[str]
+    incomplete: list[Trouble]
+    damaged: list[Trouble]
+    arriving: list[Trouble]
+    gone: list[str]
+    odd: list[Odd]
+    unreadable: list[Unreadable]
+    settles_at: list[datetime]
+
+
+def look(
+    ground: Ground,
+    number: int,
+    catalogue: Catalogue,
+    clock: Clock,
+    progress: Progress,
+    only: str | None = None,
+    *,
+    accept_vanished: bool = False,
+) -> Report:
+    """Make one pass over a place, or over one arm's sets in it.
+
+    Raises ShareUnreadable where the place cannot be read, ShareDoubtful where it is not the
+    place it was; either is written down first, and what was learnt earlier stays.
+    """
+    place = identified(ground.root, number, catalogue, clock())
+    entries = list(find(ground.root, ground.layouts, ground.arms, only))
+    report = Report(ground.root, 0, [], [], [], [], [], [], [], [])
+    report.odd.extend(entry for entry in entries if isinstance(entry, Odd))
+    report.unreadable.extend(entry for entry in entries if isinstance(entry, Unreadable))
+    found = {entry.path: entry for entry in entries if isinstance(entry, Found)}
+    known = catalogue.known(number, only)
+    missing = [k for k in known.values() if _is_missing(k, found, report.unreadable)]
+    vanished = len(missing) if only is None and len(missing) >= NEARLY_EVERYTHING * max(len(known), 1) else 0
+    if vanished and not accept_vanished:
+        catalogue.note_place(number, ground.root, place._replace(vanished=vanished))
+        raise ShareDoubtful(
+            ground.root,
+            f"{vanished} of {len(known)} sets that were there are not seen",
+            "Check that the right share is mounted. If the loss is real: guard look --accept-vanished",
+        )
+    catalogue.depart(missing, clock())
+    report.gone.extend(k.path for k in missing)
+    gone = {k.path for k in missing}
+    new = [f for f in found.values() if f.path not in known or f.path in gone]
+    catalogue.arrive(_arrival(number, f, ground, clock()) for f in new)
+    catalogue.note_place(number, ground.root, place._replace(vanished=0))
+    known = catalogue.known(number, only) if new or missing else known
+    _Pass(ground, catalogue, clock, progress, report).over(found, known)
+    return report._replace(sets=len(found))
+
+
+def identified(root: str, number: int, catalogue: Catalogue, now: datetime) -> Place:
+    """The place as it is now, once it has proved to be the one it was.
+
+    Raises ShareUnreadable, after writing it down, or ShareDoubtful.
+    """
+    before = catalogue.place(number)
+    try:
+        identity = read_marker(root)
+    except ShareUnreadable as error:
+        catalogue.note_place(number, root, before._replace(unreadable=error.reason))
+        raise
+    state = marker_state(before.identity, identity)
+    if state == "right" and before.identity is None:
+        place = Place(identity, now, None, before.vanished)
+        catalogue.note_place(number, root, place, "identified")
+        return place
+    if state in ("gone", "other"):
+        reason = "its marker is gone" if state == "gone" else "its marker is another share's"
+        remedy = "Mount the right share. If this is the right one: guard init --share PATH --adopt"
+        raise ShareDoubtful(root, reason, remedy)
+    return Place(before.identity, now, None, before.vanished)
+
+
+def _is_missing(known: Known, found: dict[str, Found], unreadable: list[Unreadable]) -> bool:
+    there = found.get(known.path)
+    if there is not None:
+        return (there.arm, there.form) != (known.arm, known.form)
+    return not any(u.path == "" or known.path.startswith(f"{u.path}/") for u in unreadable)
+
+
+def _arrival(number: int, found: Found, ground: Ground, now: datetime) -> Arrival:
+    return Arrival(number, found.arm, found.path, found.form, now, stamp_of(found, ground))
+
+
+def stamp_of(found: Found, ground: Ground) -> datetime | None:
+    """The moment that a set's name claims for its capture."""
+    return None if found.stamp is None else stamp_moment(found.stamp, ground.zone())
+
+
+@lru_cache(maxsize=64)
+def recipe_digest(recipe: Recipe) -> str:
+    """What tells two recipes apart as far as completeness goes; volatile patterns do not count."""
+    return hashlib.sha256(repr((recipe.parts, recipe.identity)).encode()).hexdigest()
+
+
+class _Pass:
+    def __init__(self, ground: Ground, catalogue: Catalogue, clock: Clock, progress: Progress, report: Report) -> None:
+        self.ground, self.catalogue, self.clock, self.progress = ground, catalogue, clock, progress
+        self.report = report
+
+    def over(self, found: dict[str, Found], known: dict[str, Known]) -> None:
+        newest = _newest_of_each_arm(found, known)
+        for path in found:
+            self._set(known[path], is_newest=path in newest)
+
+    def _set(self, known: Known, *, is_newest: bool) -> None:
+        if known.damaged:
+            self.report.damaged.append(Trouble(known.path, known.arm, "damaged"))
+            return
+        try:
+            if known.complete is None:
+                self._seal_if_settled(known)
+            elif self._needs_reading(known, is_newest=is_newest):
+                self._read_again(known)
+        except SetChanged:
+            self._keep_waiting(known, "changed while it was read")
+        except SetUnreadable as error:
+            self._keep_waiting(known, str(error))
+
+    def _needs_reading(self, known: Known, *, is_newest: bool) -> bool:
+        if known.recipe != recipe_digest(self.ground.recipe_of(known.arm)):
+            return True
+        where = f"{self.ground.root}/{known.path}"
+        if not looks_unchanged(where, known.form, known.shape):
+            return True
+        # The set that an answer would rest on is worth a look at each of its files.
+        return is_newest and bool(difference(where, known.form, known.shape, self.catalogue.manifest(known.id)))
+
+    def _seal_if_settled(self, known: Known) -> None:
+        if self._is_settled(known):
+            self._seal(known, *self._read(known))
+
+    def _is_settled(self, known: Known) -> bool:
+        """Takes as proof that nothing changed for the settle time, by the set's own times or as we saw it."""
+        now, settle = self.clock(), self.ground.settle
+        looks = appearance(f"{self.ground.root}/{known.path}", known.form)
+        change = looks.last_change
+        if change is not None and change <= now and now - change >= settle:
+            return True
+        same = known.signature == looks.signature and known.quiet_since is not None
+        since = known.quiet_since if same and known.quiet_since is not None else now
+        if same and timedelta() <= now - since >= settle:
+            return True
+        self.catalogue.wait(known, looks.signature, since)
+        settles_at = change + settle if change is not None and change <= now else since + settle
+        self.report.settles_at.append(settles_at)
+        self.report.arriving.append(Trouble(known.path, known.arm, "is still arriving"))
+        return False
+
+    def _read(self, known: Known) -> tuple[Sealed, str]:
+        self.progress.reading(known.path)
+        recipe = self.ground.recipe_of(known.arm)
+        return read_set(self.ground, known.path, known.form, recipe, self.clock(), self.progress.read)
+
+    def _seal(self, known: Known, sealed: Sealed, shape: str) -> None:
+        if known.fingerprint is not None and known.fingerprint != sealed.fingerprint:
+            self._damage(known, "it differs from what the ledger tells of it")
+            return
+        self.catalogue.seal(known, self._facts(known, sealed, shape))
+        self._told(known, sealed)
+
+    def _told(self, known: Known, sealed: Sealed) -> None:
+        self.report.sealed.append(known.path)
+        faults = [problem.message for problem in sealed.problems if problem.code == "incomplete-set"]
+        if faults:
+            self.report.incomplete.append(Trouble(known.path, known.arm, "; ".join(faults)))
+
+    def _read_again(self, known: Known) -> None:
+        """A sealed set looks different, or is judged by a new recipe: is its content what it was?"""
+        before = {file.path: file.sha256 for file in self.catalogue.manifest(known.id)}
+        sealed, shape = self._read(known)
+        after = {file.path: file.sha256 for file in sealed.files}
+        what = content_difference(before, after, sealed)
+        if what is None and before.keys() == after.keys():
+            self.catalogue.rejudge(known, self._facts(known, sealed, shape))
+        elif what is None:
+            self._seal(known._replace(fingerprint=None), sealed, shape)
+        elif known.complete:
+            self._damage(known, what)
+        else:
+            self.catalogue.unseal(known)
+            self._seal_if_settled(known._replace(complete=None, fingerprint=None))
+
+    def _damage(self, known: Known, what: str) -> None:
+        self.catalogue.damage(known, self.clock(), what)
+        self.report.damaged.append(Trouble(known.path, known.arm, what))
+
+    def _keep_waiting(self, known: Known, why: str) -> None:
+        if known.complete is None:
+            self.catalogue.wait(known, None, self.clock(), why)
+        self.report.arriving.append(Trouble(known.path, known.arm, why))
+
+    def _facts(self, known: Known, sealed: Sealed, shape: str) -> Seal:
+        return seal_facts(recipe_digest(self.ground.recipe_of(known.arm)), sealed, shape, self.clock())
+
+
+def seal_facts(recipe: str, sealed: Sealed, shape: str, now: datetime) -> Seal:
+    """What the catalogue writes down of a set that was read whole."""
+    return Seal(
+        sealed_at=now,
+        recipe=recipe,
+        shape=shape,
+        fingerprint=sealed.fingerprint,
+        newest_member=sealed.newest_member,
+        complete=sealed.complete,
+        problems=sealed.problems,
+        identity=sealed.identity,
+        parts=sealed.parts,
+        files=sealed.files,
+    )
+
+
+def content_difference(before: dict[str, bytes], after: dict[str, bytes], sealed: Sealed) -> str | None:
+    """Which file that was read before is missing or differs, in words. Files that are new do not count."""
+    if sealed.fingerprint is None:
+        return sealed.problems[0].message
+    lost = [f"{path} is missing" for path in before if path not in after]
+    differing = [f"the content of {path} differs" for path in before if path in after and after[path] != before[path]]
+    found = lost + differing
+    if not found:
+        return None
+    return found[0] + (f", and {len(found) - 1} more files" if len(found) > 1 else "")
+
+
+def _newest_of_each_arm(found: dict[str, Found], known: dict[str, Known]) -> set[str]:
+    newest: dict[str, tuple[str, str]] = {}
+    for path, entry in found.items():
+        stamp = entry.stamp or known[path].first_seen
+        newest[entry.arm] = max(newest.get(entry.arm, ("", "")), (stamp.isoformat(), path))
+    return {path for _, path in newest.values()}

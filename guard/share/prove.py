@@ -1,0 +1,54 @@
+"""Reads a sealed set a second time and compares every digest: the read-back that proves a backup."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+from guard.share.look import Clock, Progress, content_difference, recipe_digest, seal_facts
+from guard.share.read import Ground, read_set
+from guard.share.source import SetChanged, SetUnreadable
+from guard.store.catalogue import Catalogue, Known
+
+Outcome = Literal["read-back", "damaged", "grown", "incomplete", "arriving", "unreadable"]
+
+
+class Proved(NamedTuple):
+    """What a read-back gave: the outcome, and in words what was found where it is not the wanted one."""
+
+    path: str
+    arm: str
+    outcome: Outcome
+    what: str = ""
+    was_damaged: bool = False
+
+
+def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, progress: Progress) -> Proved:
+    """Read a set back, from the disk itself where the system can be asked to, and write down the outcome."""
+    if known.complete is None and not known.damaged:
+        return Proved(known.path, known.arm, "arriving", "it is still arriving; run: guard look")
+    before = {file.path: file.sha256 for file in catalogue.manifest(known.id)}
+    if not before:
+        return Proved(known.path, known.arm, "incomplete", "nothing of it could be read when it was sealed")
+    recipe = ground.recipe_of(known.arm)
+    progress.reading(known.path)
+    try:
+        sealed, shape = read_set(ground, known.path, known.form, recipe, clock(), progress.read, from_disk=True)
+    except SetChanged as error:
+        return Proved(known.path, known.arm, "unreadable", f"{error} changed or vanished while it was read")
+    except SetUnreadable as error:
+        return Proved(known.path, known.arm, "unreadable", str(error))
+    after = {file.path: file.sha256 for file in sealed.files}
+    what = content_difference(before, after, sealed)
+    if what is not None:
+        catalogue.damage(known, clock(), what)
+        return Proved(known.path, known.arm, "damaged", what)
+    if before.keys() != after.keys():
+        new = ", ".join(sorted(after.keys() - before.keys())[:3])
+        catalogue.seal(known, seal_facts(recipe_digest(recipe), sealed, shape, clock()))
+        return Proved(known.path, known.arm, "grown", f"it has new files ({new}) and must be proven again")
+    if known.recipe != recipe_digest(recipe):
+        catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, shape, clock()))
+    if not sealed.complete:
+        return Proved(known.path, known.arm, "incomplete", sealed.problems[0].message)
+    catalogue.read_back(known, clock(), shape, sealed.files)
+    return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)

@@ -1,0 +1,113 @@
+"""Seals a set that was read whole: its fingerprint, its parts, and what keeps it from being complete."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import NamedTuple
+
+from guard.model import FileFacts, Part, PartRule, Problem, Recipe
+from guard.rules.capture import believable
+from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
+from guard.share.fingerprint import fingerprint, in_path_order
+from guard.share.recipe import Inspection, pattern
+from guard.share.source import Reading
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Sealed(NamedTuple):
+    """A set as it was read. ``fingerprint`` is None where an archive could not be read to its end."""
+
+    files: tuple[FileFacts, ...]
+    fingerprint: str | None
+    newest_member: datetime | None
+    parts: tuple[Part, ...]
+    problems: tuple[Problem, ...]
+    identity: str | None
+
+    @property
+    def complete(self) -> bool:
+        """Every part of the recipe is there and sound, and every checksum list agrees."""
+        return self.fingerprint is not None and not any(p.code == "incomplete-set" for p in self.problems)
+
+
+def keeps_content(path: str, recipe: Recipe) -> bool:
+    """Whether sealing needs the content of the file, and not only its digests."""
+    return is_checksum_list(path) or (recipe.identity is not None and path == recipe.identity.file)
+
+
+def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str], as_of: datetime) -> Sealed:
+    """Judge what was read of a set by its recipe and by the checksum lists within it."""
+    recipe = inspection.recipe
+    odd = [Problem("odd-entry", f"{member.path} {member.why}") for member in reading.odd]
+    if reading.broken is not None:
+        broken = Problem("incomplete-set", f"the archive cannot be read: {reading.broken}")
+        return Sealed((), None, None, (), (broken, *odd), None)
+    files = in_path_order(reading.files)
+    by_path = {file.path: file for file in files}
+    payload = {_payload_path(path, bag=is_bag(by_path)): file for path, file in by_path.items()}
+    faults = [*sums_faults(by_path, reading.kept), *bag_faults(by_path, reading.kept, further)]
+    parts = []
+    for rule in recipe.parts:
+        part, part_faults = _part(rule, payload, reading.taken_off, inspection, as_of)
+        parts.append(part)
+        faults += part_faults
+    identity = _identity(recipe, payload, reading.kept)
+    if recipe.identity is not None and identity is None:
+        faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
+    problems = [Problem("incomplete-set", fault) for fault in faults] + odd
+    newest = newest_time((file.mtime_ns for file in files), as_of)
+    return Sealed(tuple(files), fingerprint(files), newest, tuple(parts), tuple(problems), identity)
+
+
+def _payload_path(path: str, *, bag: bool) -> str:
+    return path.removeprefix(PAYLOAD) if bag else path
+
+
+def _part(
+    rule: PartRule, payload: Mapping[str, FileFacts], taken_off: str, inspection: Inspection, as_of: datetime
+) -> tuple[Part, list[str]]:
+    fits = pattern(rule.files).fullmatch
+    members = [(path, file) for path, file in payload.items() if fits(path)]
+    faults = [
+        f"{rule.name}: {path} {fault}"
+        for path, file in members
+        for fault in inspection.faults(rule, taken_off + file.path)
+    ]
+    if len(members) < rule.at_least:
+        there = f"{len(members)} files" if members else "no file"
+        faults.append(f"{rule.name}: {there} like {' or '.join(rule.files)}, at least {rule.at_least} expected")
+    files = [file for _, file in members]
+    content = hashlib.sha256(b"".join(sorted(file.sha256 for file in files))).hexdigest()
+    size = sum(file.size for file in files)
+    newest = newest_time((file.mtime_ns for file in files), as_of)
+    return Part(rule.name, len(files), size, not faults, content, newest), faults
+
+
+def _identity(recipe: Recipe, payload: Mapping[str, FileFacts], kept: Mapping[str, bytes]) -> str | None:
+    wanted = recipe.identity
+    file = payload.get(wanted.file) if wanted is not None else None
+    if wanted is None or file is None or file.path not in kept:
+        return None
+    found = re.search(wanted.pattern, kept[file.path].decode("utf-8", "replace"))
+    return found[wanted.field] if found else None
+
+
+def newest_time(times_ns: Iterable[int | None], as_of: datetime) -> datetime | None:
+    """The newest believable of modification times in ns; None where there is none.
+
+    A time that a copy or a packer did not record shows as 1970 or 1980 and is left out.
+    """
+    moments = (from_ns(time) for time in times_ns if time is not None)
+    return max((m for m in moments if m is not None and believable(m, as_of)), default=None)
+
+
+def from_ns(time_ns: int) -> datetime | None:
+    """The moment of a file time, cut to the microsecond; None outside the calendar."""
+    try:
+        return EPOCH + timedelta(microseconds=time_ns // 1000)
+    except OverflowError:
+        return None

@@ -1,0 +1,337 @@
+"""The catalogue: what was seen of every set. It can be rebuilt from the share and the ledger."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import NamedTuple
+
+from guard.model import FileFacts, Form, Part, Problem
+from guard.names import name_bytes, name_text
+from guard.store.database import Store
+from guard.store.encoding import canonical, moment, pack_manifest, time_read, time_text, unpack_manifest
+from guard.store.ledger import Pending
+
+
+class Place(NamedTuple):
+    """What was last seen of a place: the share (number 0) or one of its further copies."""
+
+    identity: str | None = None
+    seen_at: datetime | None = None
+    unreadable: str | None = None
+    vanished: int = 0
+
+
+class Known(NamedTuple):
+    """What a look needs of a set that is catalogued already."""
+
+    id: int
+    arm: str
+    path: str
+    form: Form
+    first_seen: datetime
+    signature: str | None
+    quiet_since: datetime | None
+    recipe: str | None
+    shape: str | None
+    fingerprint: str | None
+    complete: bool | None
+    damaged: bool
+
+
+class Arrival(NamedTuple):
+    """A set seen for the first time."""
+
+    place: int
+    arm: str
+    path: str
+    form: Form
+    first_seen: datetime
+    stamp: datetime | None
+
+
+class Seal(NamedTuple):
+    """All that is written down when a set was read whole."""
+
+    sealed_at: datetime
+    recipe: str
+    shape: str
+    fingerprint: str | None
+    newest_member: datetime | None
+    complete: bool
+    problems: tuple[Problem, ...]
+    identity: str | None
+    parts: tuple[Part, ...]
+    files: tuple[FileFacts, ...]
+
+
+class Catalogue:
+    """The catalogue of one state folder."""
+
+    def __init__(self, path: str) -> None:
+        """Open the catalogue, creating it where there is none. Raises the refusals of Store."""
+        self.store = Store(path, "catalogue")
+
+    # Places
+
+    def place(self, number: int) -> Place:
+        """What was last seen of a place; an empty record where it was never looked at."""
+        with self.store.told():
+            row = self.store.connection.execute(
+                "SELECT identity, seen_at, unreadable, vanished FROM places WHERE number=?", (number,)
+            ).fetchone()
+        return Place() if row is None else Place(row[0], time_read(row[1]), row[2], row[3])
+
+    def note_place(
+        self, number: int, path: str, place: Place, changed: str | None = None, at: datetime | None = None
+    ) -> None:
+        """Write down what was seen of a place, and what changed about it as a fact for the ledger."""
+        with self.store.transaction() as db:
+            db.execute(
+                "INSERT INTO places VALUES(?,?,?,?,?,?) ON CONFLICT(number) DO UPDATE SET path=excluded.path,"
+                " identity=excluded.identity, seen_at=excluded.seen_at, unreadable=excluded.unreadable,"
+                " vanished=excluded.vanished",
+                (number, path, place.identity, time_text(place.seen_at), place.unreadable, place.vanished),
+            )
+            if changed is not None:
+                _change(
+                    db, at or place.seen_at, "share", "", {"place": number, "what": changed, "identity": place.identity}
+                )
+
+    # Sets
+
+    def known(self, place: int, arm: str | None = None) -> dict[str, Known]:
+        """The sets that are there, by path: those of one arm, or all."""
+        query = (
+            "SELECT path, id, arm, form, first_seen, signature, quiet_since, recipe, shape, fingerprint,"
+            " complete, damaged_at FROM sets WHERE place=? AND gone_at IS NULL"
+        )
+        with self.store.told():
+            rows = self.store.connection.execute(
+                query + (" AND arm=?" if arm else ""), (place, arm) if arm else (place,)
+            )
+            return {
+                name_text(row[0]): Known(
+                    row[1],
+                    row[2],
+                    name_text(row[0]),
+                    row[3],
+                    moment(row[4]),
+                    row[5],
+                    time_read(row[6]),
+                    row[7],
+                    row[8],
+                    row[9],
+                    None if row[10] is None else bool(row[10]),
+                    row[11] is not None,
+                )
+                for row in rows
+            }
+
+    def arrive(self, arrivals: Iterable[Arrival]) -> None:
+        """Write down sets seen for the first time, in one transaction."""
+        with self.store.transaction() as db:
+            db.executemany(
+                "INSERT INTO sets(place, arm, path, form, first_seen, stamp) VALUES(?,?,?,?,?,?)",
+                [
+                    (a.place, a.arm, name_bytes(a.path), a.form, time_text(a.first_seen), time_text(a.stamp))
+                    for a in arrivals
+                ],
+            )
+
+    def wait(self, known: Known, signature: str | None, since: datetime, trouble: str | None = None) -> None:
+        """Write down that a set is not ready: how it looks, since when, and what hinders reading it."""
+        with self.store.transaction() as db:
+            db.execute(
+                "UPDATE sets SET signature=?, quiet_since=?, trouble=? WHERE id=?",
+                (signature, time_text(since), trouble, known.id),
+            )
+
+    def seal(self, known: Known, seal: Seal) -> None:
+        """Write down a set that was read whole. Its proof begins anew; earlier damage stays."""
+        with self.store.transaction() as db:
+            db.execute(
+                "UPDATE sets SET signature=NULL, quiet_since=NULL, trouble=NULL, sealed_at=?, recipe=?, shape=?,"
+                " fingerprint=?, newest_member=?, complete=?, problems=?, identity=?, files=?, bytes=?,"
+                " last_read_at=NULL WHERE id=?",
+                (
+                    time_text(seal.sealed_at), seal.recipe, seal.shape, seal.fingerprint,
+                    time_text(seal.newest_member), int(seal.complete), json.dumps(seal.problems), seal.identity,
+                    len(seal.files), sum(file.size for file in seal.files), known.id,
+                ),
+            )  # fmt: skip
+            _write_content(db, known, seal.parts, seal.files)
+            state = "complete" if seal.complete else "settled"
+            body = {"state": state, "newest_member": time_text(seal.newest_member)}
+            _change_of(db, known, seal.sealed_at, seal.fingerprint, body)
+
+    def rejudge(self, known: Known, seal: Seal) -> None:
+        """Write down what a changed recipe makes of a set whose content is as it was; its proof stays."""
+        with self.store.transaction() as db:
+            db.execute(
+                "UPDATE sets SET recipe=?, complete=?, problems=?, identity=? WHERE id=?",
+                (seal.recipe, int(seal.complete), json.dumps(seal.problems), seal.identity, known.id),
+            )
+            _write_content(db, known, seal.parts, seal.files)
+            state = "complete" if seal.complete else "settled"
+            _change_of(db, known, seal.sealed_at, seal.fingerprint, {"state": state, "why": "the recipe changed"})
+
+    def read_back(self, known: Known, at: datetime, shape: str, files: tuple[FileFacts, ...]) -> None:
+        """Write down that a set was read again with every digest equal.
+
+        Its times may have changed meanwhile, so they are written anew, and damage that was
+        noted before is taken back, which the ledger tells.
+        """
+        with self.store.transaction() as db:
+            db.execute(
+                "UPDATE sets SET last_read_at=?, shape=?, damaged_at=NULL, damage=NULL WHERE id=?",
+                (time_text(at), shape, known.id),
+            )
+            _write_manifest(db, known.id, files)
+            body = {"state": "read-back", "was_damaged": True} if known.damaged else {"state": "read-back"}
+            _change_of(db, known, at, known.fingerprint, body)
+
+    def damage(self, known: Known, at: datetime, what: str) -> None:
+        """Write down that a set differs from what was read of it. Nothing of it is read anew as the truth."""
+        with self.store.transaction() as db:
+            db.execute(
+                "UPDATE sets SET damaged_at=coalesce(damaged_at, ?), damage=? WHERE id=?",
+                (time_text(at), what, known.id),
+            )
+            if not known.damaged:
+                _change_of(db, known, at, known.fingerprint, {"state": "damaged", "what": what})
+
+    def unseal(self, known: Known) -> None:
+        """Take back the seal of a set that was never complete and has changed: it is arriving again."""
+        with self.store.transaction() as db:
+            db.execute(
+                "UPDATE sets SET complete=NULL, fingerprint=NULL, sealed_at=NULL, problems='[]', last_read_at=NULL,"
+                " shape=NULL WHERE id=?",
+                (known.id,),
+            )
+
+    def depart(self, gone: Iterable[Known], at: datetime) -> None:
+        """Write down sets that are no longer there. What was learnt of them stays."""
+        with self.store.transaction() as db:
+            for known in gone:
+                db.execute("UPDATE sets SET gone_at=? WHERE id=?", (time_text(at), known.id))
+                _change_of(db, known, at, known.fingerprint, {"state": "gone"})
+
+    def manifest(self, set_id: int) -> tuple[FileFacts, ...]:
+        """The files of a set as they were read; empty where it was never read to its end."""
+        with self.store.told():
+            row = self.store.connection.execute(
+                "SELECT names, stats, sha256, blake3 FROM manifests WHERE set_id=?", (set_id,)
+            ).fetchone()
+        return () if row is None else unpack_manifest(*row)
+
+    def resolve(self, text: str) -> list[tuple[Known, int]]:
+        """The sets with this path, or whose fingerprint begins so, each with its place; the share's first."""
+        by_path = "path=?"
+        with self.store.told():
+            found = self._identify(by_path, name_bytes(text.rstrip("/")))
+            if not found and len(text) >= 8 and all(c in "0123456789abcdef" for c in text.lower()):
+                found = self._identify("fingerprint LIKE ?", text.lower() + "%")
+        return found
+
+    def _identify(self, condition: str, value: object) -> list[tuple[Known, int]]:
+        rows = self.store.connection.execute(
+            f"SELECT place, arm, path FROM sets WHERE gone_at IS NULL AND {condition} ORDER BY place, id", (value,)
+        ).fetchall()
+        return [(self.known(place, arm)[name_text(path)], place) for place, arm, path in rows]
+
+    def due_for_read_back(self, arms: Iterable[str], before: datetime) -> list[Known]:
+        """Complete sets on the share that were never read back or not since ``before``; oldest proof first."""
+        with self.store.told():
+            rows = self.store.connection.execute(
+                "SELECT arm, path FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1 AND damaged_at IS NULL"
+                " AND (last_read_at IS NULL OR last_read_at < ?) ORDER BY last_read_at, id",
+                (time_text(before),),
+            ).fetchall()
+        wanted = set(arms)
+        known = self.known(0)
+        return [known[name_text(path)] for arm, path in rows if arm in wanted]
+
+    def copies_of(self, arm: str, fingerprint: str) -> list[tuple[int, Known]]:
+        """The sets on further copies that were identical to this one when last read, with their places."""
+        with self.store.told():
+            rows = self.store.connection.execute(
+                "SELECT place, path FROM sets WHERE arm=? AND place>0 AND gone_at IS NULL AND fingerprint=?",
+                (arm, fingerprint),
+            ).fetchall()
+        return [(place, self.known(place, arm)[name_text(path)]) for place, path in rows]
+
+    # The way into the ledger
+
+    def pending(self, most: int = 5000) -> list[tuple[int, Pending]]:
+        """Changes that the ledger may not have yet, oldest first."""
+        with self.store.told():
+            rows = self.store.connection.execute(
+                "SELECT id, (SELECT value FROM about WHERE key='id') || ':' || id, at, kind, arm, body FROM changes"
+                " ORDER BY id LIMIT ?",
+                (most,),
+            ).fetchall()
+        return [(row[0], Pending(*row[1:])) for row in rows]
+
+    def handed_over(self, up_to: int) -> None:
+        """Forget changes that are in the ledger now."""
+        with self.store.transaction() as db:
+            db.execute("DELETE FROM changes WHERE id<=?", (up_to,))
+
+    def remember(self, sets: Iterable[tuple[Arrival, str | None, datetime | None, datetime | None]]) -> None:
+        """Fill a new catalogue with what the ledger tells of sets: arrival, fingerprint, newest member, damage.
+
+        They stand as not yet read; reading them then shows whether they are what they were.
+        """
+        with self.store.transaction() as db:
+            db.executemany(
+                "INSERT INTO sets(place, arm, path, form, first_seen, stamp, fingerprint, newest_member, damaged_at)"
+                " VALUES(?,?,?,?,?,?,?,?,?)",
+                [
+                    (
+                        a.place, a.arm, name_bytes(a.path), a.form, time_text(a.first_seen), time_text(a.stamp),
+                        fingerprint, time_text(newest), time_text(damaged_at),
+                    )
+                    for a, fingerprint, newest, damaged_at in sets
+                ],
+            )  # fmt: skip
+
+    def close(self) -> None:
+        """Close the catalogue's database."""
+        self.store.close()
+
+
+def _write_content(db: sqlite3.Connection, known: Known, parts: tuple[Part, ...], files: tuple[FileFacts, ...]) -> None:
+    db.execute("DELETE FROM parts WHERE set_id=?", (known.id,))
+    db.executemany(
+        "INSERT INTO parts(set_id, arm, name, files, bytes, ok, digest, newest) VALUES(?,?,?,?,?,?,?,?)",
+        [(known.id, known.arm, p.name, p.files, p.bytes, int(p.ok), p.digest, time_text(p.newest)) for p in parts],
+    )
+    _write_manifest(db, known.id, files)
+
+
+def _write_manifest(db: sqlite3.Connection, set_id: int, files: tuple[FileFacts, ...]) -> None:
+    db.execute("INSERT OR REPLACE INTO manifests VALUES(?,?,?,?,?)", (set_id, *pack_manifest(files)))
+
+
+def _change(db: sqlite3.Connection, at: datetime | None, kind: str, arm: str, body: Mapping[str, object]) -> None:
+    db.execute(
+        "INSERT INTO changes(at, kind, arm, body) VALUES(?,?,?,?)", (time_text(at) or "", kind, arm, canonical(body))
+    )
+
+
+def _change_of(
+    db: sqlite3.Connection, known: Known, at: datetime, fingerprint: str | None, body: Mapping[str, object]
+) -> None:
+    place, stamp = db.execute("SELECT place, stamp FROM sets WHERE id=?", (known.id,)).fetchone()
+    about = {
+        "set": known.path,
+        "place": place,
+        "form": known.form,
+        "stamp": stamp,
+        "first_seen": time_text(known.first_seen),
+        "fingerprint": fingerprint,
+    }
+    _change(db, at, "set", known.arm, {**about, **body})

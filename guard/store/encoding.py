@@ -1,0 +1,64 @@
+"""How facts are written down: times as RFC 3339 text that sorts, paths as their bytes."""
+
+from __future__ import annotations
+
+import json
+import struct
+from datetime import UTC, datetime
+
+from guard.model import FileFacts
+from guard.names import name_bytes, name_text
+
+NO_TIME = -(2**63)
+
+
+def time_text(moment: datetime | None) -> str | None:
+    """A moment as text of fixed width, so that text order is time order."""
+    return (
+        None if moment is None else f"{moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec='microseconds')}Z"
+    )
+
+
+def time_read(text: str | None) -> datetime | None:
+    """A moment from its text."""
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def moment(text: str) -> datetime:
+    """A moment from a text that is always there."""
+    return datetime.fromisoformat(text)
+
+
+def canonical(value: object) -> str:
+    """JSON in one form only: sorted keys, no spaces, ASCII, no NaN."""
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+
+
+def pack_manifest(files: tuple[FileFacts, ...]) -> tuple[bytes, bytes, bytes, bytes]:
+    """The files of a set as four columns: names, stats, SHA-256 and BLAKE3."""
+    names = b"".join(name_bytes(file.path) + b"\0" for file in files)
+    numbers = [n for file in files for n in (file.size, NO_TIME if file.mtime_ns is None else file.mtime_ns)]
+    return (
+        names,
+        struct.pack(f"<{len(numbers)}q", *numbers),
+        b"".join(file.sha256 for file in files),
+        b"".join(file.blake3 for file in files),
+    )
+
+
+def unpack_manifest(names: bytes, stats: bytes, sha256: bytes, blake3: bytes) -> tuple[FileFacts, ...]:
+    """The files of a set from their four columns. Raises ValueError where they do not fit together."""
+    paths = names.split(b"\0")[:-1]
+    if not len(paths) * 32 == len(sha256) == len(blake3) == len(stats) * 2:
+        raise ValueError("the columns of a manifest differ in length")
+    numbers = struct.unpack(f"<{len(stats) // 8}q", stats)
+    return tuple(
+        FileFacts(
+            name_text(path),
+            numbers[2 * n],
+            None if numbers[2 * n + 1] == NO_TIME else numbers[2 * n + 1],
+            sha256[32 * n : 32 * n + 32],
+            blake3[32 * n : 32 * n + 32],
+        )
+        for n, path in enumerate(paths)
+    )

@@ -1,0 +1,128 @@
+"""Reads what the catalogue holds as the facts that the rules judge."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from typing import NamedTuple
+
+from guard.model import ARM_SPECIFIC_PARTS, BackupSet, Form, Part, Problem, Twin
+from guard.names import name_text
+from guard.store.database import Store
+from guard.store.encoding import moment, time_read
+
+OTHER_RECIPE = Problem("incomplete-set", "it was judged by another recipe than today's; run: guard look")
+
+_Twins = dict[tuple[str, str], tuple[Twin, ...]]
+
+
+class _Row(NamedTuple):
+    id: int
+    path: bytes
+    form: Form
+    first_seen: str
+    stamp: str | None
+    newest_member: str | None
+    fingerprint: str | None
+    files: int
+    bytes: int
+    problems: str
+    complete: int | None
+    identity: str | None
+    last_read_at: str | None
+    damaged_at: str | None
+    damage: str | None
+    gone_at: str | None
+    recipe: str | None
+    trouble: str | None
+
+
+def sets_of(store: Store, arm: str, recipe: str) -> tuple[BackupSet, ...]:
+    """All sets of an arm on the share, those that are gone included.
+
+    A set that was judged by another recipe than the one with the digest ``recipe`` is not
+    taken for complete.
+    """
+    db = store.connection
+    with store.told():
+        rows = [
+            _Row(*row)
+            for row in db.execute(f"SELECT {', '.join(_Row._fields)} FROM sets WHERE arm=? AND place=0", (arm,))
+        ]
+        parts = _parts(db, arm)
+        twins = _twins(db, arm, parts)
+        copies = dict(db.execute(_COPIES, (arm,)).fetchall())
+    return tuple(_backup_set(row, parts.get(row.id, ()), twins, copies, recipe) for row in rows)
+
+
+_COPIES = """
+    SELECT s.fingerprint, count(DISTINCT s.place) FROM sets s JOIN places p ON p.number=s.place
+    WHERE s.arm=? AND s.place>0 AND s.gone_at IS NULL AND s.damaged_at IS NULL AND s.complete=1
+      AND p.unreadable IS NULL AND p.vanished=0
+    GROUP BY s.fingerprint
+"""
+
+_PARTS = """
+    SELECT p.set_id, p.name, p.files, p.bytes, p.ok, p.digest, p.newest
+    FROM sets s JOIN parts p ON p.set_id=s.id WHERE s.arm=? AND s.place=0
+"""
+
+_TWINS = """
+    SELECT s.arm, s.path FROM parts p JOIN sets s ON s.id=p.set_id
+    WHERE p.digest=? AND p.name=? AND p.arm<>? AND s.place=0 AND s.gone_at IS NULL
+    ORDER BY s.arm, s.path
+"""
+
+
+def _parts(db: sqlite3.Connection, arm: str) -> dict[int, tuple[Part, ...]]:
+    found: dict[int, tuple[Part, ...]] = {}
+    for set_id, name, files, size, ok, digest, newest in db.execute(_PARTS, (arm,)):
+        part = Part(name, files, size, bool(ok), digest, time_read(newest))
+        found[set_id] = (*found.get(set_id, ()), part)
+    return found
+
+
+def _twins(db: sqlite3.Connection, arm: str, parts: dict[int, tuple[Part, ...]]) -> _Twins:
+    """Sets of other arms with the same arm-specific content, by part and digest."""
+    wanted = {
+        (part.name, part.digest)
+        for of_set in parts.values()
+        for part in of_set
+        if part.name in ARM_SPECIFIC_PARTS and part.bytes
+    }
+    return {
+        (name, digest): tuple(
+            Twin(other, name_text(path), name) for other, path in db.execute(_TWINS, (digest, name, arm))
+        )
+        for name, digest in wanted
+    }
+
+
+def _backup_set(
+    row: _Row, parts: tuple[Part, ...], twins: _Twins, copies: dict[str | None, int], recipe: str
+) -> BackupSet:
+    problems = tuple(Problem(*problem) for problem in json.loads(row.problems))
+    checked = None if row.complete is None else bool(row.complete)
+    if checked and row.recipe != recipe:
+        checked, problems = False, (OTHER_RECIPE, *problems)
+    return BackupSet(
+        path=name_text(row.path),
+        form=row.form,
+        first_seen=moment(row.first_seen),
+        stamp=time_read(row.stamp),
+        newest_member=time_read(row.newest_member),
+        fingerprint=row.fingerprint,
+        files=row.files,
+        bytes=row.bytes,
+        parts=parts,
+        problems=problems,
+        checked=checked,
+        identity=row.identity,
+        last_read_at=time_read(row.last_read_at),
+        damaged_at=time_read(row.damaged_at),
+        damage=row.damage,
+        trouble=row.trouble,
+        gone=row.gone_at is not None,
+        twins=tuple(t for part in parts for t in twins.get((part.name, part.digest), ())),
+        copies=copies.get(row.fingerprint, 0),
+    )

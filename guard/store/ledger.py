@@ -1,0 +1,164 @@
+"""The ledger: append-only, each entry chained to the one before by SHA-256 over canonical JSON.
+
+An entry's hash covers its number, time, kind, arm, body and the hash before it, so an entry
+that is altered, removed or put elsewhere breaks the chain at the first place where that shows.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from typing import NamedTuple
+
+from guard.model import Mark
+from guard.store.database import Store
+from guard.store.encoding import canonical, moment, time_text
+
+FIRST = "0" * 64
+"""What stands for the hash before the first entry."""
+
+Body = dict[str, object]
+
+
+class Entry(NamedTuple):
+    """One entry, as it is written."""
+
+    seq: int
+    at: str
+    kind: str
+    arm: str
+    body: str
+    prev: str
+    hash: str
+
+    def expected_hash(self) -> str:
+        """The hash that the entry's own fields give."""
+        text = canonical([self.seq, self.at, self.kind, self.arm, json.loads(self.body), self.prev])
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+class Check(NamedTuple):
+    """What a check of the whole chain found; ``first_bad`` is the number of the first entry that is wrong."""
+
+    entries: int
+    first_bad: int | None
+    why: str | None
+
+
+class Pending(NamedTuple):
+    """A change on its way into the ledger; ``source`` tells whether it is there already."""
+
+    source: str
+    at: str
+    kind: str
+    arm: str
+    body: str
+
+
+class Ledger:
+    """The ledger of one state folder."""
+
+    def __init__(self, path: str) -> None:
+        """Open the ledger, creating it where there is none. Raises the refusals of Store."""
+        self._store = Store(path, "ledger")
+
+    def append(self, at: datetime, kind: str, arm: str, body: Body) -> int:
+        """Append one entry; it is on the disk when this returns. Returns its number."""
+        with self._store.transaction() as db:
+            return _append(db, time_text(at) or "", kind, arm, canonical(body), None)
+
+    def take_over(self, changes: Iterable[Pending]) -> None:
+        """Append changes that are not in the ledger yet; all of them or none."""
+        with self._store.transaction() as db:
+            for change in changes:
+                there = db.execute("SELECT 1 FROM entries WHERE source=?", (change.source,)).fetchone()
+                if there is None:
+                    _append(db, change.at, change.kind, change.arm, change.body, change.source)
+
+    def marks(self, arm: str | None = None) -> tuple[Mark, ...]:
+        """The marks of one arm, or of all, in the order in which they were recorded."""
+        query = "SELECT arm, body FROM entries WHERE kind='mark'"
+        with self._store.told():
+            rows = self._store.connection.execute(
+                query + (" AND arm=? ORDER BY seq" if arm else " ORDER BY seq"), (arm,) if arm else ()
+            ).fetchall()
+        return tuple(_mark(name, json.loads(body)) for name, body in rows)
+
+    def bodies(self, kind: str) -> Iterator[tuple[str, str, Body]]:
+        """Time, arm and body of every entry of a kind, oldest first."""
+        with self._store.told():
+            query = "SELECT at, arm, body FROM entries WHERE kind=? ORDER BY seq"
+            for at, arm, body in self._store.connection.execute(query, (kind,)):
+                yield at, arm, json.loads(body)
+
+    def entries(self, last: int | None = None) -> list[Entry]:
+        """All entries, or the last few, oldest first."""
+        with self._store.told():
+            rows = self._store.connection.execute(
+                f"SELECT {_COLUMNS} FROM entries ORDER BY seq DESC LIMIT ?", (-1 if last is None else last,)
+            ).fetchall()
+        return [Entry(*row) for row in reversed(rows)]
+
+    def check(self) -> Check:
+        """Walk the whole chain. Entries cut off at the end show in SQLite's own count of numbers given."""
+        count, prev, expected = 0, FIRST, 1
+        with self._store.told():
+            for row in self._store.connection.execute(f"SELECT {_COLUMNS} FROM entries ORDER BY seq"):
+                entry = Entry(*row)
+                why = _fault(entry, expected, prev)
+                if why is not None:
+                    return Check(self._count(), min(expected, entry.seq), why)
+                count, prev, expected = count + 1, entry.hash, entry.seq + 1
+            given = self._store.connection.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
+        if given is not None and given[0] >= expected:
+            return Check(count, expected, "entries at the end are missing")
+        return Check(count, None, None)
+
+    def _count(self) -> int:
+        return int(self._store.connection.execute("SELECT count(*) FROM entries").fetchone()[0])
+
+    def close(self) -> None:
+        """Close the ledger's database."""
+        self._store.close()
+
+
+_COLUMNS = "seq, at, kind, arm, body, prev, hash"
+
+
+def _append(db: sqlite3.Connection, at: str, kind: str, arm: str, body: str, source: str | None) -> int:
+    last = db.execute("SELECT seq, hash FROM entries ORDER BY seq DESC LIMIT 1").fetchone()
+    given = db.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
+    seq = (given[0] if given else 0) + 1
+    entry = Entry(seq, at, kind, arm, body, last[1] if last else FIRST, "")
+    db.execute(
+        "INSERT INTO entries(seq, at, kind, arm, body, source, prev, hash) VALUES(?,?,?,?,?,?,?,?)",
+        (seq, at, kind, arm, body, source, entry.prev, entry.expected_hash()),
+    )
+    return int(seq)
+
+
+def _fault(entry: Entry, expected: int, prev: str) -> str | None:
+    if entry.seq != expected:
+        return f"entry {expected} is missing"
+    if entry.prev != prev:
+        return "it does not follow from the entry before it"
+    try:
+        sound = entry.hash == entry.expected_hash() and entry.body == canonical(json.loads(entry.body))
+    except ValueError:
+        sound = False
+    return None if sound else "it was altered"
+
+
+def _mark(arm: str, body: Body) -> Mark:
+    fingerprint = body.get("fingerprint")
+    return Mark(
+        kind=str(body["kind"]),
+        arm=arm,
+        at=moment(str(body["at"])),
+        by=str(body.get("by", "")),
+        note=str(body.get("note", "")),
+        fingerprint=None if fingerprint is None else str(fingerprint),
+    )

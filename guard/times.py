@@ -1,0 +1,40 @@
+"""Local times and instants: the plant's zone at the edges, aware UTC inside. Pure."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta, tzinfo
+
+from guard.units import in_words
+
+
+def readings(local: datetime, zone: tzinfo) -> tuple[datetime, ...]:
+    """The instants, in UTC, at which a clock in the zone shows this naive time.
+
+    One as a rule, two where the clocks go back over it, none where they go forward.
+    """
+    found = []
+    for fold in (0, 1):
+        instant = local.replace(tzinfo=zone, fold=fold).astimezone(UTC)
+        if instant.astimezone(zone).replace(tzinfo=None) == local and instant not in found:
+            found.append(instant)
+    return tuple(sorted(found))
+
+
+def earliest_reading(local: datetime, zone: tzinfo) -> datetime:
+    """The earliest instant that a naive time in the zone can stand for; the careful one for an age."""
+    both = [local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)]
+    return min(readings(local, zone) or both)
+
+
+def shown(moment: datetime, zone: tzinfo) -> str:
+    """A moment as people in the plant read it: ``Wed 2026-11-25 08:00``."""
+    return moment.astimezone(zone).strftime("%a %Y-%m-%d %H:%M")
+
+
+def shown_with_age(moment: datetime | None, now: datetime, zone: tzinfo) -> str:
+    """A moment in the plant's zone with its distance from now in words."""
+    if moment is None:
+        return "at an unknown time"
+    distance = now - moment
+    words = in_words(distance)
+    return f"{shown(moment, zone)} ({words} ago)" if distance >= timedelta() else f"{shown(moment, zone)} (in {words})"
