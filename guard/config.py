@@ -33,8 +33,8 @@ from guard.config_values import (
     zone_name,
 )
 from guard.errors import ConfigFaults, Fault
-from guard.model import ACTIONS, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import ArchiveBounds, CellType, Keep, Settings, Window
+from guard.model import ACTIONS, ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
+from guard.settings import CellType, Keep, Settings, Window
 
 REQUIRED = object()
 """Stands for the default of a key that has none."""
@@ -205,7 +205,7 @@ class _Reader:
                 parts_apart=limits["parts-apart"],
                 shrink_permille=round(limits["shrink"] * 1000),
             ),
-            archives=ArchiveBounds(limits["archive-members"], limits["archive-content"], limits["archive-expansion"]),
+            archives=ArchiveLimits(limits["archive-members"], limits["archive-content"], limits["archive-expansion"]),
             window=Window(window["limit"], window["closing"], window["powered-before"]),
             keep=Keep(*(keep[key] for key in KEEP)),
             recipes=recipes,

@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from functools import cached_property
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from guard import clock
 from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
@@ -17,13 +17,14 @@ from guard.rules.evidence import seconds, utc
 from guard.rules.standing import proof, standing
 from guard.rules.verdict import verdict
 from guard.settings import Settings
-from guard.share.archive import ArchiveLimits
+from guard.share.ground import Ground
 from guard.share.layout import Layout
-from guard.share.look import Progress, Report, look
-from guard.share.prove import Proved, prove
-from guard.share.read import Ground
 from guard.store.catalogue import Catalogue, Known
 from guard.store.ledger import Check, Entry, Ledger
+
+if TYPE_CHECKING:  # reading sets needs archives and digests, which no question does
+    from guard.share.look import Progress, Report
+    from guard.share.prove import Proved
 
 
 class SetView(NamedTuple):
@@ -78,7 +79,7 @@ class Desk:
             settle=settings.settle,
             arms=settings.arms,
             recipe_of=settings.recipe_of,
-            archives=ArchiveLimits(*settings.archives),
+            archives=settings.archives,
         )
 
     def arm(self, name: str) -> str:
@@ -93,6 +94,8 @@ class Desk:
 
     def look(self, progress: Progress, arm: str | None = None, *, accept_vanished: bool = False) -> list[PlaceReport]:
         """One pass over the share and its further copies, or over one arm's sets in them."""
+        from guard.share.look import look
+
         reports = []
         for number in range(len(self.settings.copies) + 1):
             ground = self.ground(number)
@@ -106,6 +109,8 @@ class Desk:
 
     def prove(self, wanted: Iterable[tuple[Known, int]], progress: Progress) -> Iterable[Proved]:
         """Read sets back, one after the other."""
+        from guard.share.prove import prove
+
         for known, number in wanted:
             yield prove(self.ground(number), self.catalogue, known, self.now, progress)
             self._hand_over()

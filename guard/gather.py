@@ -15,9 +15,9 @@ from guard.model import ArmFacts, BackupSet, Mark, ShareFacts
 from guard.rules.standing import standing
 from guard.settings import Settings
 from guard.share.find import Entry, Found, Odd, Unreadable, find
-from guard.share.look import recipe_digest, stamp_of
+from guard.share.ground import Ground, recipe_digest, stamp_of
 from guard.share.marker import marker_state, read_marker
-from guard.share.read import Ground, difference
+from guard.share.outside import difference
 from guard.share.source import SetUnreadable
 from guard.store.catalogue import Catalogue, Place
 from guard.store.facts import sets_of

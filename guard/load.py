@@ -18,8 +18,8 @@ from typing import Any
 from guard import __version__
 from guard.errors import ConfigMissing
 from guard.files import write_whole
-from guard.model import Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import ArchiveBounds, CellType, Keep, Settings, Window
+from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
+from guard.settings import CellType, Keep, Settings, Window
 
 
 def load(path: str) -> Settings:
@@ -124,7 +124,7 @@ def _thawed(raw: list[Any]) -> Settings:
         parts_apart=_span(apart),
         shrink_permille=shrink,
     )
-    fields["archives"] = ArchiveBounds(*fields["archives"])
+    fields["archives"] = ArchiveLimits(*fields["archives"])
     limit, closing, powered_before = fields["window"]
     fields["window"] = Window(_span(limit), closing, _span(powered_before))
     all_for, daily, weekly, monthly, yearly, at_least, grace = fields["keep"]

@@ -76,6 +76,14 @@ class Recipe(NamedTuple):
     identity: Identity | None = None
 
 
+class ArchiveLimits(NamedTuple):
+    """How far an archive may expand before it is refused."""
+
+    members: int
+    content_bytes: int
+    expansion: int
+
+
 class Cell(NamedTuple):
     """A lithium cell in an arm; ``installed`` is None where nobody recorded it."""
 

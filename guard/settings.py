@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import timedelta, tzinfo
 from typing import NamedTuple
 
-from guard.model import Arm, Limits, Recipe
+from guard.model import ArchiveLimits, Arm, Limits, Recipe
 
 
 class CellType(NamedTuple):
@@ -43,14 +43,6 @@ class Keep(NamedTuple):
     grace: timedelta
 
 
-class ArchiveBounds(NamedTuple):
-    """How far an archive may expand before it is refused."""
-
-    members: int
-    content_bytes: int
-    expansion: int
-
-
 class Settings(NamedTuple):
     """Everything that the configuration says. Paths are absolute."""
 
@@ -64,7 +56,7 @@ class Settings(NamedTuple):
     watch: str
     copies: tuple[str, ...]
     limits: Limits
-    archives: ArchiveBounds
+    archives: ArchiveLimits
     window: Window
     keep: Keep
     recipes: Mapping[str, Recipe]

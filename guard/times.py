@@ -26,6 +26,17 @@ def earliest_reading(local: datetime, zone: tzinfo) -> datetime:
     return min(readings(local, zone) or both)
 
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def from_ns(time_ns: int) -> datetime | None:
+    """The moment of a file time in ns since 1970, cut to the microsecond; None outside the calendar."""
+    try:
+        return EPOCH + timedelta(microseconds=time_ns // 1000)
+    except OverflowError:
+        return None
+
+
 def shown(moment: datetime, zone: tzinfo) -> str:
     """A moment as people in the plant read it: ``Wed 2026-11-25 08:00``."""
     return moment.astimezone(zone).strftime("%a %Y-%m-%d %H:%M")

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from datetime import datetime, tzinfo
 from typing import IO, NamedTuple
 
-from guard.model import FileFacts
+from guard.model import ArchiveLimits, FileFacts
 from guard.share.source import OddMember, Reading, SetUnreadable, Wanted, take
 from guard.times import earliest_reading
 from guard.units import bytes_in_words
@@ -26,14 +26,6 @@ HEADER_BYTES = 1 << 20
 
 EXPANSION_COUNTS_FROM_BYTES = 1 << 20
 """Below this much content the ratio to the packed size says nothing."""
-
-
-class ArchiveLimits(NamedTuple):
-    """How far an archive may expand before it is refused."""
-
-    members: int
-    content_bytes: int
-    expansion: int
 
 
 class _Broken(Exception):

@@ -6,18 +6,16 @@ the place has proved its identity, and what is unreadable is neither there nor g
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 from guard.errors import ShareDoubtful, ShareUnreadable
-from guard.model import Recipe
 from guard.share.find import Found, Odd, Unreadable, find
-from guard.share.layout import stamp_moment
+from guard.share.ground import Ground, recipe_digest, stamp_of
 from guard.share.marker import marker_state, read_marker
-from guard.share.read import Ground, appearance, difference, looks_unchanged, read_set
+from guard.share.outside import appearance, difference, looks_unchanged
+from guard.share.read import read_set
 from guard.share.sealing import Sealed
 from guard.share.source import SetChanged, SetUnreadable
 from guard.store.catalogue import Arrival, Catalogue, Known, Place, Seal
@@ -135,17 +133,6 @@ def _is_missing(known: Known, found: dict[str, Found], unreadable: list[Unreadab
 
 def _arrival(number: int, found: Found, ground: Ground, now: datetime) -> Arrival:
     return Arrival(number, found.arm, found.path, found.form, now, stamp_of(found, ground))
-
-
-def stamp_of(found: Found, ground: Ground) -> datetime | None:
-    """The moment that a set's name claims for its capture."""
-    return None if found.stamp is None else stamp_moment(found.stamp, ground.zone())
-
-
-@lru_cache(maxsize=64)
-def recipe_digest(recipe: Recipe) -> str:
-    """What tells two recipes apart as far as completeness goes; volatile patterns do not count."""
-    return hashlib.sha256(repr((recipe.parts, recipe.identity)).encode()).hexdigest()
 
 
 class _Pass:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import secrets
 
 from guard.errors import ShareUnreadable
 from guard.files import write_whole
@@ -43,7 +42,7 @@ def write_marker(root: str, identity: str | None = None) -> str:
 
     Raises OSError where the share cannot be written.
     """
-    identity = identity or secrets.token_hex(16)
+    identity = identity or os.urandom(16).hex()
     about = "By this file the backup monitor knows this share again. Leave it here."
     text = json.dumps({"schema": 1, "identity": identity, "about": about}, indent=1)
     write_whole(os.path.join(root, MARKER_NAME), text.encode())

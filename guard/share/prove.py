@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-from guard.share.look import Clock, Progress, content_difference, recipe_digest, seal_facts
-from guard.share.read import Ground, read_set
+from guard.share.ground import Ground, recipe_digest
+from guard.share.look import Clock, Progress, content_difference, seal_facts
+from guard.share.read import read_set
 from guard.share.source import SetChanged, SetUnreadable
 from guard.store.catalogue import Catalogue, Known
 

@@ -2,98 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
-from collections.abc import Callable, Collection
-from datetime import datetime, timedelta, tzinfo
-from typing import NamedTuple
+from collections.abc import Callable
+from datetime import datetime
 
-from guard.model import FileFacts, Form, Recipe
-from guard.share.archive import ArchiveLimits, read_archive
+from guard.model import Form, Recipe
 from guard.share.checksums import further_algorithms
-from guard.share.layout import Layout, stem
+from guard.share.ground import Ground
+from guard.share.layout import stem
+from guard.share.outside import Appearance, appearance
 from guard.share.recipe import Inspection, views
-from guard.share.sealing import Sealed, from_ns, keeps_content, seal
-from guard.share.source import (
-    Listing,
-    Reading,
-    SetChanged,
-    SetUnreadable,
-    Wanted,
-    archive_state,
-    differences,
-    folders_unchanged,
-    list_folder,
-    read_folder,
-)
-
-
-class Ground(NamedTuple):
-    """Where to look and by what: one place with its layouts, and the recipe of every arm."""
-
-    root: str
-    layouts: tuple[Layout, ...]
-    zone: Callable[[], tzinfo]
-    settle: timedelta
-    arms: Collection[str]
-    recipe_of: Callable[[str], Recipe]
-    archives: ArchiveLimits
-
-
-class Appearance(NamedTuple):
-    """How a set looks from outside, without its content.
-
-    ``shape`` is what a quiet look compares, ``signature`` what tells whether a set is
-    still arriving, ``last_change`` the newest time at which anything in it changed, None
-    where that is no moment a calendar has.
-    """
-
-    shape: str
-    signature: str
-    last_change: datetime | None
-    listing: Listing | None
-
-
-def appearance(where: str, form: Form) -> Appearance:
-    """Look at a set from outside. Raises SetChanged and SetUnreadable."""
-    if form == "archive":
-        size, mtime_ns, changed_ns = archive_state(where)
-        shape = json.dumps([["", mtime_ns, size]])
-        return Appearance(shape, shape, from_ns(changed_ns), None)
-    listing = list_folder(where)
-    signature = hashlib.sha256(repr((listing.files, listing.folders, listing.odd)).encode("utf-8", "surrogateescape"))
-    shape = json.dumps(listing.folders)
-    return Appearance(shape, signature.hexdigest(), from_ns(listing.last_change_ns), listing)
-
-
-def looks_unchanged(where: str, form: Form, shape: str | None) -> bool:
-    """Whether a set has the shape it was sealed with; quick, and blind to files written in place."""
-    if shape is None:
-        return False
-    if form == "archive":
-        try:
-            return appearance(where, form).shape == shape
-        except (SetChanged, SetUnreadable):
-            return False
-    return folders_unchanged(where, [(name, mtime) for name, mtime in json.loads(shape)])
-
-
-def difference(where: str, form: Form, shape: str | None, files: tuple[FileFacts, ...]) -> str | None:
-    """How a set differs from what was read, by names, sizes and times; None where it does not.
-
-    Raises SetUnreadable where that cannot be told.
-    """
-    try:
-        now = appearance(where, form)
-    except SetChanged as error:
-        return f"{error} is missing" if str(error) else "it is missing"
-    if now.listing is None:
-        return None if now.shape == shape else "the archive was written since it was read"
-    found = differences(((file.path, file.size, file.mtime_ns) for file in files), now.listing)
-    if not found:
-        return None
-    return found[0] + (f", and {len(found) - 1} more" if len(found) > 1 else "")
+from guard.share.sealing import Sealed, keeps_content, seal
+from guard.share.source import Reading, SetChanged, Wanted, read_folder
 
 
 def read_set(
@@ -138,6 +58,8 @@ def _read(
 
     wanted = Wanted(inspection, keeps, progress, also, {})
     if before.listing is None:
+        from guard.share.archive import read_archive
+
         name = stem(os.path.basename(where)) or ""
         reading = read_archive(where, name, ground.zone(), ground.archives, wanted)
     else:

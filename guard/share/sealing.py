@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import NamedTuple
 
 from guard.model import FileFacts, Part, PartRule, Problem, Recipe
@@ -14,8 +14,7 @@ from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checks
 from guard.share.fingerprint import fingerprint, in_path_order
 from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
-
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+from guard.times import from_ns
 
 
 class Sealed(NamedTuple):
@@ -103,11 +102,3 @@ def newest_time(times_ns: Iterable[int | None], as_of: datetime) -> datetime | N
     """
     moments = (from_ns(time) for time in times_ns if time is not None)
     return max((m for m in moments if m is not None and believable(m, as_of)), default=None)
-
-
-def from_ns(time_ns: int) -> datetime | None:
-    """The moment of a file time, cut to the microsecond; None outside the calendar."""
-    try:
-        return EPOCH + timedelta(microseconds=time_ns // 1000)
-    except OverflowError:
-        return None

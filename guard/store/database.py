@@ -6,7 +6,6 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import PurePath
 
 from guard.errors import GuardError, StateDamaged, StateLocked, StateNewer, StateUnusable
 from guard.store.schema import STEPS, migrate
@@ -97,4 +96,4 @@ def _worded(path: str, reason: str, kind: str) -> GuardError:
         return StateUnusable(path, reason, "Make room on its disk; nothing was changed.")
     if "malformed" in reason or "no such" in reason or "disk I/O" in reason:
         return StateDamaged(path, reason, _REBUILD[kind])
-    return StateUnusable(path, reason, f"Look after the file {PurePath(path).name}.")
+    return StateUnusable(path, reason, f"Look after the file {os.path.basename(path)}.")

@@ -1,0 +1,36 @@
+"""Where to look and by what: one place with its layouts, and the recipe of every arm."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Collection
+from datetime import datetime, timedelta, tzinfo
+from functools import lru_cache
+from typing import NamedTuple
+
+from guard.model import ArchiveLimits, Recipe
+from guard.share.find import Found
+from guard.share.layout import Layout, stamp_moment
+
+
+class Ground(NamedTuple):
+    """Where to look and by what: one place with its layouts, and the recipe of every arm."""
+
+    root: str
+    layouts: tuple[Layout, ...]
+    zone: Callable[[], tzinfo]
+    settle: timedelta
+    arms: Collection[str]
+    recipe_of: Callable[[str], Recipe]
+    archives: ArchiveLimits
+
+
+def stamp_of(found: Found, ground: Ground) -> datetime | None:
+    """The moment that a set's name claims for its capture."""
+    return None if found.stamp is None else stamp_moment(found.stamp, ground.zone())
+
+
+@lru_cache(maxsize=64)
+def recipe_digest(recipe: Recipe) -> str:
+    """What tells two recipes apart as far as completeness goes; volatile patterns do not count."""
+    return hashlib.sha256(repr((recipe.parts, recipe.identity)).encode()).hexdigest()

@@ -1,0 +1,75 @@
+"""How a set looks from outside: names, sizes and times, without a byte of its content."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import datetime
+from typing import NamedTuple
+
+from guard.model import FileFacts, Form
+from guard.share.source import (
+    Listing,
+    SetChanged,
+    SetUnreadable,
+    archive_state,
+    differences,
+    folders_unchanged,
+    list_folder,
+)
+from guard.times import from_ns
+
+
+class Appearance(NamedTuple):
+    """How a set looks from outside, without its content.
+
+    ``shape`` is what a quiet look compares, ``signature`` what tells whether a set is
+    still arriving, ``last_change`` the newest time at which anything in it changed, None
+    where that is no moment a calendar has.
+    """
+
+    shape: str
+    signature: str
+    last_change: datetime | None
+    listing: Listing | None
+
+
+def appearance(where: str, form: Form) -> Appearance:
+    """Look at a set from outside. Raises SetChanged and SetUnreadable."""
+    if form == "archive":
+        size, mtime_ns, changed_ns = archive_state(where)
+        shape = json.dumps([["", mtime_ns, size]])
+        return Appearance(shape, shape, from_ns(changed_ns), None)
+    listing = list_folder(where)
+    signature = hashlib.sha256(repr((listing.files, listing.folders, listing.odd)).encode("utf-8", "surrogateescape"))
+    shape = json.dumps(listing.folders)
+    return Appearance(shape, signature.hexdigest(), from_ns(listing.last_change_ns), listing)
+
+
+def looks_unchanged(where: str, form: Form, shape: str | None) -> bool:
+    """Whether a set has the shape it was sealed with; quick, and blind to files written in place."""
+    if shape is None:
+        return False
+    if form == "archive":
+        try:
+            return appearance(where, form).shape == shape
+        except (SetChanged, SetUnreadable):
+            return False
+    return folders_unchanged(where, [(name, mtime) for name, mtime in json.loads(shape)])
+
+
+def difference(where: str, form: Form, shape: str | None, files: tuple[FileFacts, ...]) -> str | None:
+    """How a set differs from what was read, by names, sizes and times; None where it does not.
+
+    Raises SetUnreadable where that cannot be told.
+    """
+    try:
+        now = appearance(where, form)
+    except SetChanged as error:
+        return f"{error} is missing" if str(error) else "it is missing"
+    if now.listing is None:
+        return None if now.shape == shape else "the archive was written since it was read"
+    found = differences(((file.path, file.size, file.mtime_ns) for file in files), now.listing)
+    if not found:
+        return None
+    return found[0] + (f", and {len(found) - 1} more" if len(found) > 1 else "")

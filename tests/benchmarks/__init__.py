@@ -1,0 +1,1 @@
+"""Benchmarks: ratios to public tools, printed and never asserted."""
