@@ -1,8 +1,6 @@
 """Run the command line with ``python -m guard``."""
 
-import sys
-
-from guard.cli.main import main
+from guard.cli.main import run
 
 if __name__ == "__main__":
-    sys.exit(main())
+    run()

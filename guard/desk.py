@@ -6,12 +6,12 @@ import os
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from functools import cached_property
-from typing import TYPE_CHECKING, NamedTuple
 
 from guard import clock
 from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
 from guard.gather import gather, see
 from guard.model import ArmFacts, BackupSet, FileFacts, Mark, Proof, Question, Verdict, rank
+from guard.record import Record
 from guard.rules.capture import dated
 from guard.rules.evidence import seconds, utc
 from guard.rules.standing import proof, standing
@@ -22,12 +22,14 @@ from guard.share.layout import Layout
 from guard.store.catalogue import Catalogue, Known
 from guard.store.ledger import Check, Entry, Ledger
 
+TYPE_CHECKING = False
+
 if TYPE_CHECKING:  # reading sets needs archives and digests, which no question does
-    from guard.share.look import Progress, Report
+    from guard.share.look import PlaceReport, Progress
     from guard.share.prove import Proved
 
 
-class SetView(NamedTuple):
+class SetView(Record):
     """One set as people and scripts are shown it."""
 
     arm: str
@@ -36,15 +38,7 @@ class SetView(NamedTuple):
     proof: Proof
 
 
-class PlaceReport(NamedTuple):
-    """What a look at one place gave: a report, or why there is none."""
-
-    root: str
-    report: Report | None
-    refusal: ShareUnreadable | ShareDoubtful | None
-
-
-class Difference(NamedTuple):
+class Difference(Record):
     """How two sets differ, by path."""
 
     added: list[str]
@@ -94,7 +88,7 @@ class Desk:
 
     def look(self, progress: Progress, arm: str | None = None, *, accept_vanished: bool = False) -> list[PlaceReport]:
         """One pass over the share and its further copies, or over one arm's sets in them."""
-        from guard.share.look import look
+        from guard.share.look import PlaceReport, look
 
         reports = []
         for number in range(len(self.settings.copies) + 1):

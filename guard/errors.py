@@ -24,7 +24,7 @@ GuardError                  exit code 1 unless said otherwise
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from guard.record import Record
 
 
 class GuardError(Exception):
@@ -168,7 +168,7 @@ class ConfigMissing(GuardError):
         )
 
 
-class Fault(NamedTuple):
+class Fault(Record):
     """One thing wrong in a configuration: where, what, and what would be right."""
 
     file: str

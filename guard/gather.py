@@ -8,22 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import NamedTuple
 
 from guard.errors import ShareUnreadable
 from guard.model import ArmFacts, BackupSet, Mark, ShareFacts
+from guard.record import Record
 from guard.rules.standing import standing
 from guard.settings import Settings
 from guard.share.find import Entry, Found, Odd, Unreadable, find
 from guard.share.ground import Ground, recipe_digest, stamp_of
+from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
-from guard.share.source import SetUnreadable
 from guard.store.catalogue import Catalogue, Place
 from guard.store.facts import sets_of
 
 
-class Seen(NamedTuple):
+class Seen(Record):
     """What the share shows at this moment: the marker's state, and the entries in each arm's folder."""
 
     share: ShareFacts

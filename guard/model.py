@@ -1,20 +1,26 @@
 """The words of the trade as frozen types: facts in, verdicts out. Pure.
 
-Times are aware UTC datetimes, spans are timedeltas, sizes are bytes. Named tuples
-serve because they start several times faster than dataclasses, and every question
-at the command line pays for what this module costs to import.
+Times are aware UTC datetimes, spans are timedeltas, sizes are bytes.
 """
 
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
-from typing import Literal, NamedTuple
 
-Level = Literal["clear", "caution", "unknown", "hold"]
-Action = Literal["power-down", "memory-swap", "position-swap", "service-visit"]
-Proof = Literal["arriving", "settled", "complete", "read-back", "copied", "restored", "damaged"]
-Form = Literal["folder", "archive"]
-Marker = Literal["right", "other", "gone", "never"]
+from guard.record import Record
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:  # what only the type checker reads costs no answer any time
+    from typing import Literal
+
+    Level = Literal["clear", "caution", "unknown", "hold"]
+    Action = Literal["power-down", "memory-swap", "position-swap", "service-visit"]
+    Proof = Literal["arriving", "settled", "complete", "read-back", "copied", "restored", "damaged"]
+    Form = Literal["folder", "archive"]
+    Marker = Literal["right", "other", "gone", "never"]
+else:
+    Level = Action = Proof = Form = Marker = str
 
 LEVELS: tuple[Level, ...] = ("clear", "caution", "unknown", "hold")
 """Ranked: the worst level of the findings is the verdict."""
@@ -40,7 +46,7 @@ def rank(level: Level) -> int:
     return LEVELS.index(level)
 
 
-class Checks(NamedTuple):
+class Checks(Record):
     """What makes each file of a part sound. ``None`` leaves a check out."""
 
     min_bytes: int | None = None
@@ -50,7 +56,7 @@ class Checks(NamedTuple):
     text: str | None = None
 
 
-class PartRule(NamedTuple):
+class PartRule(Record):
     """One part of a recipe: which files belong to it and how they are checked."""
 
     name: str
@@ -59,7 +65,7 @@ class PartRule(NamedTuple):
     checks: Checks
 
 
-class Identity(NamedTuple):
+class Identity(Record):
     """Where a set names the controller it was saved from; ``field`` is the arm's key to compare with."""
 
     file: str
@@ -67,7 +73,7 @@ class Identity(NamedTuple):
     field: Literal["serial", "id", "name"]
 
 
-class Recipe(NamedTuple):
+class Recipe(Record):
     """Which parts a complete set has. ``volatile`` patterns differ in every real backup."""
 
     name: str
@@ -76,7 +82,7 @@ class Recipe(NamedTuple):
     identity: Identity | None = None
 
 
-class ArchiveLimits(NamedTuple):
+class ArchiveLimits(Record):
     """How far an archive may expand before it is refused."""
 
     members: int
@@ -84,14 +90,14 @@ class ArchiveLimits(NamedTuple):
     expansion: int
 
 
-class Cell(NamedTuple):
+class Cell(Record):
     """A lithium cell in an arm; ``installed`` is None where nobody recorded it."""
 
     type: str
     installed: date | None = None
 
 
-class Arm(NamedTuple):
+class Arm(Record):
     """One robot arm with its controller."""
 
     id: str
@@ -104,7 +110,7 @@ class Arm(NamedTuple):
     ambient_c: float = 25.0
 
 
-class Limits(NamedTuple):
+class Limits(Record):
     """The spans and counts that the rules compare facts with. A None switches its rule off."""
 
     fresh: tuple[tuple[Action, timedelta], ...]
@@ -120,7 +126,7 @@ class Limits(NamedTuple):
         return dict(self.fresh)[action]
 
 
-class FileFacts(NamedTuple):
+class FileFacts(Record):
     """One regular file of a set, as it was read. ``mtime_ns`` is None where an archive tells none."""
 
     path: str
@@ -130,14 +136,14 @@ class FileFacts(NamedTuple):
     blake3: bytes
 
 
-class Problem(NamedTuple):
+class Problem(Record):
     """Why a settled set is not complete, or what is odd in it; ``code`` is a finding code."""
 
     code: str
     message: str
 
 
-class Part(NamedTuple):
+class Part(Record):
     """One part as it was found in a set.
 
     ``digest`` is over the contents alone, so renamed or moved files compare equal;
@@ -152,7 +158,7 @@ class Part(NamedTuple):
     newest: datetime | None
 
 
-class Twin(NamedTuple):
+class Twin(Record):
     """A set of another arm that holds the same arm-specific content."""
 
     arm: str
@@ -160,7 +166,7 @@ class Twin(NamedTuple):
     part: str
 
 
-class BackupSet(NamedTuple):
+class BackupSet(Record):
     """Everything known about one backup set of one arm, as facts and not as judgements.
 
     ``checked`` is None until every byte was read and judged by the recipe, then says
@@ -195,7 +201,7 @@ class BackupSet(NamedTuple):
         return next((part for part in self.parts if part.name == name), None)
 
 
-class Mark(NamedTuple):
+class Mark(Record):
     """A fact that a person recorded about an arm; ``fingerprint`` where it is about one set."""
 
     kind: str
@@ -206,7 +212,7 @@ class Mark(NamedTuple):
     fingerprint: str | None = None
 
 
-class ShareFacts(NamedTuple):
+class ShareFacts(Record):
     """What was seen of the share when the facts were gathered.
 
     ``unreadable`` names what could not be read, and why; ``vanished`` is how many sets
@@ -221,7 +227,7 @@ class ShareFacts(NamedTuple):
     other_identity: str | None = None
 
 
-class ArmFacts(NamedTuple):
+class ArmFacts(Record):
     """All facts that a verdict about one arm rests on, gathered at ``as_of``."""
 
     arm: Arm
@@ -234,7 +240,7 @@ class ArmFacts(NamedTuple):
     odd_entries: tuple[str, ...] = ()
 
 
-class Question(NamedTuple):
+class Question(Record):
     """May this be done to the arm, starting at ``at`` and lasting ``off_for``?"""
 
     action: Action
@@ -242,7 +248,7 @@ class Question(NamedTuple):
     off_for: timedelta
 
 
-class Finding(NamedTuple):
+class Finding(Record):
     """One rule's result. ``evidence`` holds plain JSON values; ``turns_at`` is when it turns by itself."""
 
     code: str
@@ -254,7 +260,7 @@ class Finding(NamedTuple):
     signed_off: str | None = None
 
 
-class RestingSet(NamedTuple):
+class RestingSet(Record):
     """The set that an answer rests on, with its judged capture time and proof."""
 
     set: BackupSet
@@ -262,7 +268,7 @@ class RestingSet(NamedTuple):
     proof: Proof
 
 
-class Verdict(NamedTuple):
+class Verdict(Record):
     """The answer about one arm: level, until when it holds, what comes then, and why."""
 
     arm: str

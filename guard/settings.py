@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import timedelta, tzinfo
-from typing import NamedTuple
 
 from guard.model import ArchiveLimits, Arm, Limits, Recipe
+from guard.record import Record
 
 
-class CellType(NamedTuple):
+class CellType(Record):
     """A type of lithium cell: what it is for, how long it serves, and its figures."""
 
     name: str
@@ -23,7 +23,7 @@ class CellType(NamedTuple):
     spread_standby: float = 0.15
 
 
-class Window(NamedTuple):
+class Window(Record):
     """How long a controller may wait for its new memory cell."""
 
     limit: timedelta
@@ -31,7 +31,7 @@ class Window(NamedTuple):
     powered_before: timedelta
 
 
-class Keep(NamedTuple):
+class Keep(Record):
     """Which sets retention keeps."""
 
     all_for: timedelta
@@ -43,7 +43,7 @@ class Keep(NamedTuple):
     grace: timedelta
 
 
-class Settings(NamedTuple):
+class Settings(Record):
     """Everything that the configuration says. Paths are absolute."""
 
     file: str

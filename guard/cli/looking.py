@@ -13,10 +13,10 @@ from typing import Self
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line, tell
-from guard.desk import Desk, PlaceReport
+from guard.desk import Desk
 from guard.errors import NotUnderstood
 from guard.load import load
-from guard.share.look import Report
+from guard.share.look import PlaceReport, Report
 from guard.share.prove import Proved
 from guard.times import shown
 from guard.units import bytes_in_words, span

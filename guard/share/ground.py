@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Collection
 from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
-from typing import NamedTuple
 
+from guard.digest import text_digest
 from guard.model import ArchiveLimits, Recipe
+from guard.record import Record
 from guard.share.find import Found
 from guard.share.layout import Layout, stamp_moment
 
 
-class Ground(NamedTuple):
+class Ground(Record):
     """Where to look and by what: one place with its layouts, and the recipe of every arm."""
 
     root: str
@@ -33,4 +33,4 @@ def stamp_of(found: Found, ground: Ground) -> datetime | None:
 @lru_cache(maxsize=64)
 def recipe_digest(recipe: Recipe) -> str:
     """What tells two recipes apart as far as completeness goes; volatile patterns do not count."""
-    return hashlib.sha256(repr((recipe.parts, recipe.identity)).encode()).hexdigest()
+    return text_digest(repr((recipe.parts, recipe.identity)))

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from guard.errors import ShareDoubtful, ShareUnreadable
+from guard.record import Record
 from guard.share.find import Found, Odd, Unreadable, find
 from guard.share.ground import Ground, recipe_digest, stamp_of
+from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import appearance, difference, looks_unchanged
 from guard.share.read import read_set
 from guard.share.sealing import Sealed
-from guard.share.source import SetChanged, SetUnreadable
 from guard.store.catalogue import Arrival, Catalogue, Known, Place, Seal
 
 NEARLY_EVERYTHING = 0.9
@@ -36,7 +37,7 @@ class Progress(Protocol):
         """So many more bytes were read."""
 
 
-class Trouble(NamedTuple):
+class Trouble(Record):
     """A set and what is the matter with it, in words."""
 
     path: str
@@ -44,7 +45,7 @@ class Trouble(NamedTuple):
     what: str
 
 
-class Report(NamedTuple):
+class Report(Record):
     """What one pass over one place found. ``settles_at`` is when the last arriving set may settle."""
 
     root: str
@@ -57,6 +58,14 @@ class Report(NamedTuple):
     odd: list[Odd]
     unreadable: list[Unreadable]
     settles_at: list[datetime]
+
+
+class PlaceReport(Record):
+    """What a look at one place gave: a report, or why there is none."""
+
+    root: str
+    report: Report | None
+    refusal: ShareUnreadable | ShareDoubtful | None
 
 
 def look(

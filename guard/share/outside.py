@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from datetime import datetime
-from typing import NamedTuple
 
+from guard.digest import text_digest
 from guard.model import FileFacts, Form
-from guard.share.source import (
+from guard.record import Record
+from guard.share.listing import (
     Listing,
     SetChanged,
     SetUnreadable,
@@ -20,7 +20,7 @@ from guard.share.source import (
 from guard.times import from_ns
 
 
-class Appearance(NamedTuple):
+class Appearance(Record):
     """How a set looks from outside, without its content.
 
     ``shape`` is what a quiet look compares, ``signature`` what tells whether a set is
@@ -41,9 +41,9 @@ def appearance(where: str, form: Form) -> Appearance:
         shape = json.dumps([["", mtime_ns, size]])
         return Appearance(shape, shape, from_ns(changed_ns), None)
     listing = list_folder(where)
-    signature = hashlib.sha256(repr((listing.files, listing.folders, listing.odd)).encode("utf-8", "surrogateescape"))
+    signature = text_digest(repr((listing.files, listing.folders, listing.odd)))
     shape = json.dumps(listing.folders)
-    return Appearance(shape, signature.hexdigest(), from_ns(listing.last_change_ns), listing)
+    return Appearance(shape, signature, from_ns(listing.last_change_ns), listing)
 
 
 def looks_unchanged(where: str, form: Form, shape: str | None) -> bool:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import Literal
 
+from guard.record import Record
 from guard.share.ground import Ground, recipe_digest
+from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.look import Clock, Progress, content_difference, seal_facts
 from guard.share.read import read_set
-from guard.share.source import SetChanged, SetUnreadable
 from guard.store.catalogue import Catalogue, Known
 
 Outcome = Literal["read-back", "damaged", "grown", "incomplete", "arriving", "unreadable"]
 
 
-class Proved(NamedTuple):
+class Proved(Record):
     """What a read-back gave: the outcome, and in words what was found where it is not the wanted one."""
 
     path: str

@@ -10,10 +10,11 @@ from guard.model import Form, Recipe
 from guard.share.checksums import further_algorithms
 from guard.share.ground import Ground
 from guard.share.layout import stem
+from guard.share.listing import SetChanged
 from guard.share.outside import Appearance, appearance
 from guard.share.recipe import Inspection, views
 from guard.share.sealing import Sealed, keeps_content, seal
-from guard.share.source import Reading, SetChanged, Wanted, read_folder
+from guard.share.source import Reading, Wanted, read_folder
 
 
 def read_set(

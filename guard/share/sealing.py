@@ -6,9 +6,9 @@ import hashlib
 import re
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import NamedTuple
 
 from guard.model import FileFacts, Part, PartRule, Problem, Recipe
+from guard.record import Record
 from guard.rules.capture import believable
 from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
 from guard.share.fingerprint import fingerprint, in_path_order
@@ -17,7 +17,7 @@ from guard.share.source import Reading
 from guard.times import from_ns
 
 
-class Sealed(NamedTuple):
+class Sealed(Record):
     """A set as it was read. ``fingerprint`` is None where an archive could not be read to its end."""
 
     files: tuple[FileFacts, ...]
@@ -47,8 +47,9 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
         return Sealed((), None, None, (), (broken, *odd), None)
     files = in_path_order(reading.files)
     by_path = {file.path: file for file in files}
-    payload = {_payload_path(path, bag=is_bag(by_path)): file for path, file in by_path.items()}
-    faults = [*sums_faults(by_path, reading.kept), *bag_faults(by_path, reading.kept, further)]
+    payload = _payload(by_path)
+    faults = [] if files else ["it holds no file"]
+    faults += [*sums_faults(by_path, reading.kept), *bag_faults(by_path, reading.kept, further)]
     parts = []
     for rule in recipe.parts:
         part, part_faults = _part(rule, payload, reading.taken_off, inspection, as_of)
@@ -62,8 +63,11 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     return Sealed(tuple(files), fingerprint(files), newest, tuple(parts), tuple(problems), identity)
 
 
-def _payload_path(path: str, *, bag: bool) -> str:
-    return path.removeprefix(PAYLOAD) if bag else path
+def _payload(files: Mapping[str, FileFacts]) -> Mapping[str, FileFacts]:
+    """The files that were saved, by the paths they were saved under. What lies beside a bag's payload is none."""
+    if not is_bag(files):
+        return files
+    return {path.removeprefix(PAYLOAD): file for path, file in files.items() if path.startswith(PAYLOAD)}
 
 
 def _part(

@@ -3,51 +3,25 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import stat
-from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from collections.abc import Callable
 
 from guard.model import FileFacts
+from guard.record import Record
 from guard.share.fingerprint import Digests, Feed, ReadInto, digest_bytes, digest_stream
+from guard.share.listing import Listing, OddMember, SetChanged, SetUnreadable
 from guard.share.recipe import Inspection, Inspector
 
 IN_ONE_READ_BYTES = 64 << 10
 """Files up to this size are read and digested in one call, which is what most programs are."""
 
 KEPT_BYTES = 16 << 20
-"""Checksum lists and identities up to this size are kept in memory for their checks."""
+"""Checksum lists and identities up to this size, all those of a set together, are kept in memory for their checks."""
 
 
-class SetChanged(Exception):
-    """A set changed, or something in it vanished, while it was read."""
-
-
-class SetUnreadable(Exception):
-    """A file or folder of a set cannot be read; the message says which and why."""
-
-
-class OddMember(NamedTuple):
-    """Something in a set that is no regular file below it."""
-
-    path: str
-    why: str
-
-
-class Listing(NamedTuple):
-    """The names of a folder set with sizes and times, without a byte of content.
-
-    ``files`` are (path, size, mtime_ns), ``folders`` (path, mtime_ns) with "" for the set
-    itself. ``last_change_ns`` is the newest time at which anything in it changed.
-    """
-
-    files: tuple[tuple[str, int, int], ...]
-    folders: tuple[tuple[str, int], ...]
-    odd: tuple[OddMember, ...]
-    last_change_ns: int
-
-
-class Reading(NamedTuple):
+class Reading(Record):
     """What one read of a set gave.
 
     ``kept`` holds the content of checksum lists and of the identity's file. ``taken_off`` is
@@ -62,7 +36,7 @@ class Reading(NamedTuple):
     broken: str | None = None
 
 
-class Wanted(NamedTuple):
+class Wanted(Record):
     """What a reader wants besides the two digests.
 
     ``keeps`` says whose content to keep, ``also`` which further digests to take into
@@ -74,59 +48,6 @@ class Wanted(NamedTuple):
     progress: Callable[[int], None]
     also: tuple[str, ...]
     further: dict[tuple[str, str], str]
-
-
-def list_folder(root: str) -> Listing:
-    """List a folder set. Raises SetUnreadable; a folder that vanishes meanwhile is SetChanged."""
-    files: list[tuple[str, int, int]] = []
-    folders: list[tuple[str, int]] = []
-    odd: list[OddMember] = []
-    newest = 0
-    waiting = [""]
-    while waiting:
-        folder = waiting.pop()
-        where = os.path.join(root, folder) if folder else root
-        prefix = f"{folder}/" if folder else ""
-        try:
-            about = os.stat(where, follow_symlinks=False)
-            folders.append((folder, about.st_mtime_ns))
-            newest = max(newest, about.st_mtime_ns, about.st_ctime_ns)
-            with os.scandir(where) as entries:
-                for entry in entries:
-                    path = prefix + entry.name
-                    if entry.is_dir(follow_symlinks=False):
-                        waiting.append(path)
-                    elif entry.is_file(follow_symlinks=False):
-                        about = entry.stat(follow_symlinks=False)
-                        files.append((path, about.st_size, about.st_mtime_ns))
-                        newest = max(newest, about.st_mtime_ns, about.st_ctime_ns)
-                    else:
-                        odd.append(
-                            OddMember(
-                                path,
-                                "is a link, which is not followed" if entry.is_symlink() else "is a device or a socket",
-                            )
-                        )
-        except FileNotFoundError as error:
-            raise SetChanged(folder) from error
-        except OSError as error:
-            raise SetUnreadable(f"{folder or 'the folder'} cannot be listed: {error.strerror}") from error
-    return Listing(tuple(sorted(files)), tuple(sorted(folders)), tuple(sorted(odd)), newest)
-
-
-def folders_unchanged(root: str, folders: list[tuple[str, int]]) -> bool:
-    """Whether every folder of a set still has the modification time it had.
-
-    A folder's time changes when a name in it comes, goes or is renamed, so this costs one
-    look a folder however many files there are. It does not see a file written in place.
-    """
-    try:
-        return all(
-            os.stat(f"{root}/{name}" if name else root, follow_symlinks=False).st_mtime_ns == mtime
-            for name, mtime in folders
-        )
-    except OSError:
-        return False
 
 
 def read_folder(root: str, listing: Listing, wanted: Wanted, *, from_disk: bool = False) -> Reading:
@@ -152,9 +73,9 @@ def _read_file(
         try:
             if from_disk and hasattr(os, "posix_fadvise"):
                 os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
-            digests = take(
-                path, size, lambda buffer: os.readv(handle, [buffer]), lambda: os.read(handle, size + 1), wanted, kept
-            )
+            # Unlike os.readv, which Windows lacks, this reads into a buffer everywhere.
+            stream = io.FileIO(handle, closefd=False)
+            digests = take(path, size, stream.readinto, lambda: _read_up_to(stream, size + 1), wanted, kept)
             about = os.fstat(handle)
         finally:
             os.close(handle)
@@ -167,6 +88,14 @@ def _read_file(
     if not stat.S_ISREG(about.st_mode):
         raise SetChanged(path)
     return digests
+
+
+def _read_up_to(stream: io.FileIO, size: int) -> bytes:
+    """The bytes of a small file; a network share may hand them out in pieces."""
+    content = stream.read(size)
+    while len(content) < size and (more := stream.read(size - len(content))):
+        content += more
+    return content
 
 
 _NO_TRANSLATION = getattr(os, "O_BINARY", 0)
@@ -184,7 +113,7 @@ def take(
     """Digest one file's content, inspect it, and keep it where it is wanted; all in one read."""
     inspectors = wanted.inspection.inspectors(path)
     hashers = [hashlib.new(name, usedforsecurity=False) for name in wanted.also]
-    keep = size <= KEPT_BYTES and wanted.keeps(path)
+    keep = wanted.keeps(path) and size + sum(map(len, kept.values())) <= KEPT_BYTES
     if size <= IN_ONE_READ_BYTES:
         content = read_all()
         digests = digest_bytes(content)
@@ -209,33 +138,3 @@ def take(
 
 def _feeds(inspectors: list[tuple[str, Inspector]], hashers: list[hashlib._Hash]) -> list[Feed]:
     return [inspector.feed for _, inspector in inspectors] + [hasher.update for hasher in hashers]
-
-
-def archive_state(where: str) -> tuple[int, int, int]:
-    """Size, modification time and last change of an archive file; the times in ns.
-
-    Raises SetChanged where it is gone, SetUnreadable where it cannot be looked at.
-    """
-    try:
-        about = os.stat(where, follow_symlinks=False)
-    except FileNotFoundError as error:
-        raise SetChanged(where) from error
-    except OSError as error:
-        raise SetUnreadable(f"the archive cannot be looked at: {error.strerror}") from error
-    return about.st_size, about.st_mtime_ns, max(about.st_mtime_ns, about.st_ctime_ns)
-
-
-def differences(files: Iterator[tuple[str, int, int | None]], listing: Listing) -> list[str]:
-    """How a folder set differs from what was read: names, sizes and times, in words."""
-    there = {path: (size, mtime) for path, size, mtime in listing.files}
-    found = []
-    for path, size, mtime_ns in files:
-        now = there.pop(path, None)
-        if now is None:
-            found.append(f"{path} is missing")
-        elif now[0] != size:
-            found.append(f"{path} has {now[0]} bytes instead of {size}")
-        elif now[1] != mtime_ns:
-            found.append(f"{path} was written since")
-    found += [f"{path} is new" for path in there]
-    return found

@@ -6,16 +6,16 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import NamedTuple
 
 from guard.model import FileFacts, Form, Part, Problem
 from guard.names import name_bytes, name_text
+from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import canonical, moment, pack_manifest, time_read, time_text, unpack_manifest
 from guard.store.ledger import Pending
 
 
-class Place(NamedTuple):
+class Place(Record):
     """What was last seen of a place: the share (number 0) or one of its further copies."""
 
     identity: str | None = None
@@ -24,7 +24,7 @@ class Place(NamedTuple):
     vanished: int = 0
 
 
-class Known(NamedTuple):
+class Known(Record):
     """What a look needs of a set that is catalogued already."""
 
     id: int
@@ -41,7 +41,7 @@ class Known(NamedTuple):
     damaged: bool
 
 
-class Arrival(NamedTuple):
+class Arrival(Record):
     """A set seen for the first time."""
 
     place: int
@@ -52,7 +52,7 @@ class Arrival(NamedTuple):
     stamp: datetime | None
 
 
-class Seal(NamedTuple):
+class Seal(Record):
     """All that is written down when a set was read whole."""
 
     sealed_at: datetime

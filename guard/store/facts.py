@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from typing import NamedTuple
 
 from guard.model import ARM_SPECIFIC_PARTS, BackupSet, Form, Part, Problem, Twin
 from guard.names import name_text
+from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import moment, time_read
 
@@ -16,7 +16,7 @@ OTHER_RECIPE = Problem("incomplete-set", "it was judged by another recipe than t
 _Twins = dict[tuple[str, str], tuple[Twin, ...]]
 
 
-class _Row(NamedTuple):
+class _Row(Record):
     id: int
     path: bytes
     form: Form

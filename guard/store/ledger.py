@@ -6,14 +6,14 @@ that is altered, removed or put elsewhere breaks the chain at the first place wh
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from datetime import datetime
-from typing import NamedTuple
 
+from guard.digest import text_digest
 from guard.model import Mark
+from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import canonical, moment, time_text
 
@@ -23,7 +23,7 @@ FIRST = "0" * 64
 Body = dict[str, object]
 
 
-class Entry(NamedTuple):
+class Entry(Record):
     """One entry, as it is written."""
 
     seq: int
@@ -37,10 +37,10 @@ class Entry(NamedTuple):
     def expected_hash(self) -> str:
         """The hash that the entry's own fields give."""
         text = canonical([self.seq, self.at, self.kind, self.arm, json.loads(self.body), self.prev])
-        return hashlib.sha256(text.encode()).hexdigest()
+        return text_digest(text)
 
 
-class Check(NamedTuple):
+class Check(Record):
     """What a check of the whole chain found; ``first_bad`` is the number of the first entry that is wrong."""
 
     entries: int
@@ -48,7 +48,7 @@ class Check(NamedTuple):
     why: str | None
 
 
-class Pending(NamedTuple):
+class Pending(Record):
     """A change on its way into the ledger; ``source`` tells whether it is there already."""
 
     source: str

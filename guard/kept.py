@@ -1,0 +1,168 @@
+"""Keeps the settings of a configuration that was found right, for the next question.
+
+Reading and checking the configuration of a thousand arms takes longer than answering a
+question about one. So its settings are kept in the state folder together with the very text
+that they came from, and serve again for exactly that text; any other is read and checked
+anew. The file holds a line about the whole, a line for each arm, and the texts.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator, Mapping
+from datetime import date, timedelta
+
+from guard import __version__
+from guard.files import write_whole
+from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
+from guard.settings import CellType, Keep, Settings, Window
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Any
+
+KEPT_NAME = "settings.kept"
+
+HINT_BYTES = 4096
+"""The plant's table stands at the top, as a rule."""
+
+_STATE_HINT = re.compile(rb'^[ \t]*state[ \t]*=[ \t]*["\']([^"\'\\]*)["\']', re.MULTILINE)
+"""Where the state folder is named, as a rule. It is only a guess where to look: the texts decide."""
+
+
+def find(path: str, text: bytes) -> Settings | None:
+    """The settings kept for the configuration at ``path`` with this text; None where none are kept."""
+    hint = _STATE_HINT.search(text, 0, HINT_BYTES)
+    folder = os.path.join(os.path.dirname(path), os.fsdecode(hint[1]) if hint else "state")
+    try:
+        with open(os.path.join(folder, KEPT_NAME), "rb") as file:
+            kept = file.read()
+        line, _, rest = kept.partition(b"\n")
+        about = json.loads(line)
+        rows = rest[: about["arms_bytes"]].split(b"\n")
+        if (about["version"], about["config"]) != (__version__, path):
+            return None
+        if rest[about["arms_bytes"] :] != text + b"".join(map(_content, about["more"])):
+            return None
+        return _thawed(about["settings"], _Arms(about["ids"], rows))
+    except (OSError, ValueError, KeyError, TypeError, IndexError):
+        return None  # it is only a copy: wherever anything is amiss, the text is read anew
+
+
+def keep(settings: Settings, sources: dict[str, bytes]) -> None:
+    """Keep settings with the texts of the files they came from, the configuration's own first.
+
+    Where the state folder does not allow it, the next question takes longer, and that is all.
+    """
+    if not os.path.isdir(settings.state):
+        return
+    rows = b"\n".join(json.dumps(_frozen(arm)).encode() for arm in settings.arms.values())
+    about = {
+        "version": __version__,
+        "config": settings.file,
+        "more": [source for source in sources if source != settings.file],
+        "ids": list(settings.arms),
+        "arms_bytes": len(rows),
+        "settings": _frozen(settings._replace(arms={})),
+    }
+    try:
+        content = json.dumps(about).encode() + b"\n" + rows + b"".join(sources.values())
+        write_whole(os.path.join(settings.state, KEPT_NAME), content)
+    except OSError:
+        return
+
+
+def _content(path: str) -> bytes:
+    with open(path, "rb") as file:
+        return file.read()
+
+
+class _Arms(Mapping[str, Arm]):
+    """The arms by id; each is read when it is asked for, since most questions are about one."""
+
+    def __init__(self, ids: list[str], rows: list[bytes]) -> None:
+        self._rows = dict(zip(ids, rows, strict=True))
+
+    def __getitem__(self, arm: str) -> Arm:
+        row = Arm(*json.loads(self._rows[arm]))
+        held = tuple(Cell(kind, installed and _date(installed)) for kind, installed in row.cells)
+        return row._replace(cells=held)
+
+    def __contains__(self, arm: object) -> bool:
+        return arm in self._rows
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._rows)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+
+def _date(text: Any) -> date:
+    return date.fromisoformat(text)
+
+
+def _frozen(value: Any) -> Any:
+    """A value of the settings as JSON: spans as microseconds, dates as text, bytes as hex."""
+    if isinstance(value, timedelta):
+        return value // timedelta(microseconds=1)
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, bytes):
+        return value.hex()
+    if isinstance(value, Mapping):
+        return {key: _frozen(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [_frozen(item) for item in value]
+    return value
+
+
+def _span(microseconds: int) -> timedelta:
+    return timedelta(microseconds=microseconds)
+
+
+def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
+    fields: dict[str, Any] = dict(zip(Settings._fields, raw, strict=False))
+    fresh, read_back, restore_test, needed, unseen, apart, shrink = fields["limits"]
+    fields["layouts"] = tuple(fields["layouts"])
+    fields["copies"] = tuple(fields["copies"])
+    fields["settle"] = _span(fields["settle"])
+    fields["limits"] = Limits(
+        fresh=tuple((action, _span(span)) for action, span in fresh),
+        read_back_within=_span(read_back),
+        restore_test_within=None if restore_test is None else _span(restore_test),
+        copies_needed=needed,
+        unseen_after=_span(unseen),
+        parts_apart=_span(apart),
+        shrink_permille=shrink,
+    )
+    fields["archives"] = ArchiveLimits(*fields["archives"])
+    limit, closing, powered_before = fields["window"]
+    fields["window"] = Window(_span(limit), closing, _span(powered_before))
+    all_for, daily, weekly, monthly, yearly, at_least, grace = fields["keep"]
+    fields["keep"] = Keep(_span(all_for), daily, weekly, monthly, yearly, at_least, _span(grace))
+    fields["recipes"] = {name: _thawed_recipe(recipe) for name, recipe in fields["recipes"].items()}
+    fields["cell_types"] = {
+        name: CellType(row[0], row[1], _span(row[2]), *row[3:]) for name, row in fields["cell_types"].items()
+    }
+    fields["arms"] = arms
+    return Settings(**fields)
+
+
+def _thawed_recipe(raw: list[Any]) -> Recipe:
+    name, parts, volatile, identity = raw
+    return Recipe(
+        name,
+        tuple(PartRule(part, tuple(files), least, _thawed_checks(checks)) for part, files, least, checks in parts),
+        tuple(volatile),
+        None if identity is None else Identity(*identity),
+    )
+
+
+def _thawed_checks(raw: list[Any]) -> Checks:
+    checks = Checks(*raw)
+    start = checks.starts_with
+    return checks if start is None else checks._replace(starts_with=bytes.fromhex(str(start)))
