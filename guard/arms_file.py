@@ -5,13 +5,21 @@ from __future__ import annotations
 import csv
 import io
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
-from guard.config_values import Wrong
+from guard.config_values import Wrong, shown
 
 
-def read_arms_file(path: str, keys: tuple[str, ...]) -> tuple[list[tuple[str, dict[str, Any]]], bytes]:
-    """The rows of an arms file as tables, each with where it stands, and the bytes of the file.
+class Row(NamedTuple):
+    """One arm of the file: the line it ends on, its values by key, and the cells beyond the header's last name."""
+
+    line: int
+    values: dict[str, Any]
+    surplus: tuple[str, ...]
+
+
+def read_arms_file(path: str, keys: tuple[str, ...]) -> tuple[list[Row], bytes]:
+    """The rows of an arms file that are not empty, and the bytes of the file.
 
     The header holds the names of the keys of ``[[arms]]``. Cells are written as
     ``memory-cell 2025-03-14; position-cell 2026-01-10``. Raises Wrong.
@@ -24,19 +32,35 @@ def read_arms_file(path: str, keys: tuple[str, ...]) -> tuple[list[tuple[str, di
         raise Wrong(f"{path} cannot be read: {error.strerror}", "name the CSV file with the arms") from error
     except UnicodeDecodeError as error:
         raise Wrong(f"{path} is no UTF-8 text", "save the sheet as CSV UTF-8") from error
-    separator = ";" if ";" in content.partition("\n")[0] else ","
-    rows = list(csv.reader(io.StringIO(content), delimiter=separator, strict=False))
-    header = [name.strip() for name in rows[0]] if rows else []
-    unknown = [name for name in header if name not in keys]
-    if "id" not in header or unknown:
-        wrong = f"its header has {', '.join(map(repr, unknown))}" if unknown else "its header has no id"
-        raise Wrong(wrong, f"the header's names are {', '.join(keys)}", f" {path}")
+    first_line = content.split("\n", 1)[0]
+    reader = csv.reader(io.StringIO(content, newline=""), delimiter=";" if ";" in first_line else ",")
+    try:
+        rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
+    except csv.Error as error:
+        raise Wrong(f"{path} is no CSV: {error} in line {reader.line_num}", "save the sheet as CSV UTF-8") from error
+    header = _header(path, rows[0][1] if rows else [], keys)
     found = []
-    for number, row in enumerate(rows[1:], 2):
-        values = {key: value.strip() for key, value in zip(header, row, strict=False) if value.strip()}
-        if values:
-            found.append((f"arms-file line {number}", {key: _value(key, item) for key, item in values.items()}))
+    for line, row in rows[1:]:
+        values = {key: _value(key, cell) for key, cell in zip(header, row, strict=False) if cell}
+        surplus = tuple(cell for cell in row[len(header) :] if cell)
+        if values or surplus:
+            found.append(Row(line, values, surplus))
     return found, raw
+
+
+def _header(path: str, header: list[str], keys: tuple[str, ...]) -> list[str]:
+    """The names of the header, once they are known to be right."""
+    unknown = [name for name in header if name not in keys]
+    twice = [name for name in keys if header.count(name) > 1]
+    if unknown:
+        wrong = f"the header of {path} has {', '.join(map(shown, unknown))}"
+    elif twice:
+        wrong = f"the header of {path} has {', '.join(map(shown, twice))} twice"
+    elif "id" not in header:
+        wrong = f"the header of {path} has no id"
+    else:
+        return header
+    raise Wrong(wrong, f"the header's names are {', '.join(keys)}")
 
 
 def _value(key: str, value: str) -> Any:

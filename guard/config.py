@@ -7,7 +7,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple
+from typing import Any
 
 from guard.config_values import (
     Wrong,
@@ -23,8 +23,11 @@ from guard.config_values import (
     leading_bytes,
     mapping,
     number,
+    path_within,
     positive,
+    shown,
     size_of,
+    some_globs,
     span_of,
     span_or_off,
     text,
@@ -34,13 +37,14 @@ from guard.config_values import (
 )
 from guard.errors import ConfigFaults, Fault
 from guard.model import ACTIONS, ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
+from guard.record import Record
 from guard.settings import CellType, Keep, Settings, Window
 
 REQUIRED = object()
 """Stands for the default of a key that has none."""
 
 
-class Key(NamedTuple):
+class Key(Record):
     """One key of a table: how its value is read, and what stands where it is left out (already read)."""
 
     read: Callable[[Any], Any]
@@ -89,8 +93,8 @@ KEEP = {
     "grace": Key(span_of, span_of("30d")),
 }
 RECIPE = {"volatile": Key(glob_list, ()), "identity": Key(mapping, None), "parts": Key(mapping)}
-IDENTITY = {"file": Key(text), "pattern": Key(text)}
-PART = {"files": Key(glob_list), "at-least": Key(whole, 1), "checks": Key(mapping, {})}
+IDENTITY = {"file": Key(path_within), "pattern": Key(text)}
+PART = {"files": Key(some_globs), "at-least": Key(whole, 1), "checks": Key(mapping, {})}
 CHECKS = {
     "min-size": Key(size_of, None),
     "max-size": Key(size_of, None),
@@ -154,16 +158,17 @@ class _Reader:
         self.path, self.folder = path, os.path.dirname(path)
         self.faults: list[Fault] = []
         self.sources = {path: raw}
+        self.arms_file = ""
         self.document, self.lines = self._document(raw)
 
     def _document(self, raw: bytes) -> tuple[dict[str, Any], list[str]]:
         try:
-            content = raw.decode("utf-8")
-            return tomllib.loads(content), content.splitlines()
+            content = raw.decode("utf-8-sig")
+            return tomllib.loads(content), content.split("\n")
         except UnicodeDecodeError as error:
             line = raw[: error.start].count(b"\n") + 1
             raise self._only(line, "the file is no UTF-8 text", "save it as UTF-8") from error
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:
             place = re.search(r"at line (\d+)", str(error))
             raise self._only(
                 int(place[1]) if place else None, f"this is no TOML: {error}", "see the examples in config/"
@@ -269,7 +274,7 @@ class _Reader:
             checks = self._read(f"{where}.parts.{part}.checks", read["checks"] or {}, CHECKS)
             values = (checks["min-size"], checks["max-size"], checks["not-blank"], checks["starts-with"])
             parts.append(PartRule(part, read["files"] or (), read["at-least"], Checks(*values, checks["text"])))
-        if not parts and "parts" in raw:
+        if found["parts"] == {}:
             self._fault(f"{where}.parts", "has no part", f"write [{where}.parts.programs] and what belongs to it")
         if not any(part.at_least for part in parts) and parts:
             self._fault(
@@ -286,7 +291,7 @@ class _Reader:
         place = f"{where}.identity.pattern"
         try:
             names = set(re.compile(found["pattern"] or "").groupindex)
-        except re.error as error:
+        except (re.error, OverflowError, RecursionError) as error:
             self._fault(
                 place, f"is no regular expression: {error}", 'write one such as \'serial = "(?P<serial>[^"]+)"\''
             )
@@ -308,13 +313,14 @@ class _Reader:
 
     def _arms(self, recipes: Mapping[str, Any], cell_types: Mapping[str, Any]) -> dict[str, Arm]:
         arms: dict[str, Arm] = {}
+        before = len(self.faults)
         rows = self._arm_rows()
-        if not rows and not self.faults:
+        if not rows and len(self.faults) == before:
             self._fault("arms", "there is none", 'write [[arms]] with id = "arm-01", or arms-file = "arms.csv"')
         for where, raw in rows:
             arm = self._arm(where, raw, recipes, cell_types)
-            if arm.id in arms:
-                self._fault(f"{where}.id", f"{arm.id!r} is there twice", "give each arm an id of its own")
+            if arm.id and arm.id in arms:
+                self._fault(f"{where}.id", f"{shown(arm.id)} is there twice", "give each arm an id of its own")
             arms[arm.id] = arm
         return arms
 
@@ -329,21 +335,28 @@ class _Reader:
         from guard.arms_file import read_arms_file
 
         try:
-            name = self._place(text(self.document["arms-file"]))
-            more, self.sources[name] = read_arms_file(name, tuple(ARM))
+            self.arms_file = self._place(text(self.document["arms-file"]))
+            more, self.sources[self.arms_file] = read_arms_file(self.arms_file, tuple(ARM))
         except Wrong as wrong:
-            self._fault(f"arms-file{wrong.within}", wrong.wrong, wrong.right)
+            self._fault("arms-file", wrong.wrong, wrong.right)
             return rows
-        return rows + more
+        for row in more:
+            if row.surplus:
+                self._fault(
+                    f"arms-file[{row.line}]",
+                    f"{', '.join(map(shown, row.surplus))} stands in no column of the header",
+                    'put quotes around a cell that holds the separator, such as "Fettling cell, left"',
+                )
+        return rows + [(f"arms-file[{row.line}]", row.values) for row in more]
 
     def _arm(self, where: str, raw: dict[str, Any], recipes: Mapping[str, Any], cell_types: Mapping[str, Any]) -> Arm:
         found = self._read(where, raw, ARM)
-        if found["recipe"] not in recipes:
+        if recipes and found["recipe"] not in recipes:
             self._unknown_name(f"{where}.recipe", found["recipe"], recipes, "[recipes.NAME]")
         held = []
         for n, cell in enumerate(found["cells"] or ()):
             read = self._read(f"{where}.cells[{n}]", cell, CELL)
-            if read["type"] is not None and read["type"] not in cell_types:
+            if cell_types and read["type"] is not None and read["type"] not in cell_types:
                 self._unknown_name(f"{where}.cells[{n}].type", read["type"], cell_types, "[cell-types.NAME]")
             held.append(Cell(read["type"] or "", read["installed"]))
         return Arm(
@@ -354,10 +367,14 @@ class _Reader:
     def _unknown_name(self, where: str, name: str, known: Mapping[str, Any], table: str) -> None:
         near = difflib.get_close_matches(name, list(known), 1)
         right = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}; more are written as {table}"
-        self._fault(where, f"{name!r} is not defined", right)
+        self._fault(where, f"{shown(name)} is not defined", right)
 
     def _fault(self, key: str, wrong: str, right: str) -> None:
-        self.faults.append(Fault(self.path, line_of(key, self.lines), key, wrong, right))
+        in_arms_file = re.fullmatch(r"arms-file\[(\d+)\]\.?(.*)", key, re.DOTALL)
+        if in_arms_file:
+            self.faults.append(Fault(self.arms_file, int(in_arms_file[1]), in_arms_file[2], wrong, right))
+        else:
+            self.faults.append(Fault(self.path, line_of(key, self.lines), key, wrong, right))
 
 
 def line_of(key: str, lines: list[str]) -> int | None:
@@ -370,16 +387,16 @@ def line_of(key: str, lines: list[str]) -> int | None:
     for line_number, line in enumerate(lines, 1):
         header = re.match(r"\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(?:#.*)?$", line)
         if header:
-            table = header[2].replace('"', "").replace(" ", "")
+            table = re.sub("[\"' ]", "", header[2])
             if header[1] == "[[":
                 counts[table] = counts.get(table, -1) + 1
                 table = f"{table}[{counts[table]}]"
             here = table
         else:
-            assigned = re.match(r"\s*([\w\".-]+)\s*=", line)
+            assigned = re.match(r"\s*([\w\"'.-]+)\s*=", line)
             if not assigned:
                 continue
-            name = assigned[1].replace('"', "")
+            name = re.sub("[\"']", "", assigned[1])
             here = f"{table}.{name}" if table else name
         if (key == here or key.startswith((f"{here}.", f"{here}["))) and len(here) > deepest:
             place, deepest = line_number, len(here)

@@ -22,27 +22,36 @@ class Wrong(ValueError):
         self.wrong, self.right, self.within = wrong, right, within
 
 
+def shown(value: Any) -> str:
+    """A value as it was written, as far as it fits into a sentence."""
+    try:
+        spelled = repr(value)
+    except (RecursionError, ValueError):  # nested too deep, or a number of more digits than Python will print
+        return f"this {type(value).__name__}"
+    return spelled if len(spelled) <= 100 else f"{spelled[:80]}… ({len(spelled)} characters)"
+
+
 def text(value: Any) -> str:
     """Text that is not empty."""
     if not isinstance(value, str):
-        raise Wrong(f"{value!r} is no text", 'write it in quotes, such as "Ridgemoor Castings"')
+        raise Wrong(f"{shown(value)} is no text", 'write it in quotes, such as "Ridgemoor Castings"')
     if not value.strip() or any(ord(sign) < 32 or ord(sign) == 127 for sign in value):
-        raise Wrong(f"{value!r} is empty or holds control characters", "write plain text")
+        raise Wrong(f"{shown(value)} is empty or holds control characters", "write plain text")
     return value
 
 
 def arm_id(value: Any) -> str:
     """An arm's id: what stands for it in paths, commands and questions."""
     name = text(value)
-    if not re.fullmatch(r"\w[\w.-]*", name):
-        raise Wrong(f"{name!r} cannot stand in a path", "use letters, digits, - _ and ., such as arm-07")
+    if not re.fullmatch(r"\w[\w.-]*", name) or len(name.encode()) > 200:
+        raise Wrong(f"{shown(name)} cannot stand in a path", "use letters, digits, - _ and ., such as arm-07")
     return name
 
 
 def text_list(value: Any) -> tuple[str, ...]:
     """A list of texts."""
     if not isinstance(value, list):
-        raise Wrong(f"{value!r} is no list", 'write a list, such as ["one", "two"]')
+        raise Wrong(f"{shown(value)} is no list", 'write a list, such as ["one", "two"]')
     return tuple(_each(value, text))
 
 
@@ -56,14 +65,26 @@ def _each(values: list[Any], read: Callable[[Any], Any]) -> list[Any]:
     return found
 
 
+def path_within(value: Any) -> str:
+    """The path of a file within a set, or a pattern for several."""
+    path = text(value)
+    if path.startswith("/") or ".." in path.split("/") or "\\" in path:
+        raise Wrong(f"{shown(path)} leaves the set", "write it relative to the set, with /")
+    return path
+
+
 def glob_list(value: Any) -> tuple[str, ...]:
+    """File patterns within a set; none is allowed."""
+    if not isinstance(value, list):
+        raise Wrong(f"{shown(value)} is no list", 'write a list, such as ["programs/**"]')
+    return tuple(_each(value, path_within))
+
+
+def some_globs(value: Any) -> tuple[str, ...]:
     """File patterns within a set; at least one."""
-    patterns = text_list(value)
+    patterns = glob_list(value)
     if not patterns:
         raise Wrong("there is no pattern", 'write at least one, such as ["programs/**"]')
-    for number, pattern in enumerate(patterns):
-        if pattern.startswith("/") or ".." in pattern.split("/") or "\\" in pattern:
-            raise Wrong(f"{pattern!r} leaves the set", "write it relative to the set, with /", f"[{number}]")
     return patterns
 
 
@@ -85,7 +106,7 @@ def span_of(value: Any) -> timedelta:
     try:
         return span(value)
     except (ValueError, AttributeError, TypeError):
-        raise Wrong(f"{value!r} is no span of time", 'write one of "90s" "30m" "24h" "7d" "6w" "4y"') from None
+        raise Wrong(f"{shown(value)} is no span of time", 'write one of "90s" "30m" "24h" "7d" "6w" "4y"') from None
 
 
 def span_or_off(value: Any) -> timedelta | None:
@@ -98,35 +119,38 @@ def size_of(value: Any) -> int:
     try:
         return size(value)
     except (ValueError, AttributeError, TypeError):
-        raise Wrong(f"{value!r} is no size", 'write one such as "16 B" "64 KiB" "2 MB" "1 GiB"') from None
+        raise Wrong(f"{shown(value)} is no size", 'write one such as "16 B" "64 KiB" "2 MB" "1 GiB"') from None
 
 
 def flag(value: Any) -> bool:
     """True or false."""
     if not isinstance(value, bool):
-        raise Wrong(f"{value!r} is neither true nor false", "write true or false")
+        raise Wrong(f"{shown(value)} is neither true nor false", "write true or false")
     return value
 
 
 def whole(value: Any) -> int:
     """A whole number from 0 up."""
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**53:
-        raise Wrong(f"{value!r} is no count", "write a whole number, 0 or more")
+        raise Wrong(f"{shown(value)} is no count", "write a whole number, 0 or more")
     return value
 
 
 def number(value: Any) -> float:
     """A finite number."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise Wrong(f"{value!r} is no number", "write a number such as 30 or 0.85")
-    return float(value)
+    try:
+        if not isinstance(value, bool) and isinstance(value, (int, float)) and math.isfinite(value):
+            return float(value)
+    except OverflowError:  # a whole number beyond what a float can hold
+        pass
+    raise Wrong(f"{shown(value)} is no number", "write a number such as 30 or 0.85")
 
 
 def positive(value: Any) -> float:
     """A number above 0."""
     found = number(value)
     if found <= 0:
-        raise Wrong(f"{value!r} is not above 0", "write a number above 0")
+        raise Wrong(f"{shown(value)} is not above 0", "write a number above 0")
     return found
 
 
@@ -134,7 +158,7 @@ def fraction(value: Any) -> float:
     """A number from 0 to 1."""
     found = number(value)
     if not 0 <= found <= 1:
-        raise Wrong(f"{value!r} is no fraction", "write a number from 0 to 1")
+        raise Wrong(f"{shown(value)} is no fraction", "write a number from 0 to 1")
     return found
 
 
@@ -143,7 +167,7 @@ def any_of(*choices: str) -> Callable[[Any], str]:
 
     def read(value: Any) -> str:
         if value not in choices:
-            raise Wrong(f"{value!r} is none of the choices", f"write one of {', '.join(choices)}")
+            raise Wrong(f"{shown(value)} is none of the choices", f"write one of {', '.join(choices)}")
         return str(value)
 
     return read
@@ -152,21 +176,21 @@ def any_of(*choices: str) -> Callable[[Any], str]:
 def mapping(value: Any) -> dict[str, Any]:
     """A table."""
     if not isinstance(value, dict):
-        raise Wrong(f"{value!r} is no table", "write a table, such as { key = value }")
+        raise Wrong(f"{shown(value)} is no table", "write a table, such as { key = value }")
     return value
 
 
 def cells(value: Any) -> tuple[dict[str, Any], ...]:
     """A list of tables, one a cell."""
     if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-        raise Wrong(f"{value!r} is no list of cells", 'write [ { type = "memory-cell", installed = 2025-03-14 } ]')
+        raise Wrong(f"{shown(value)} is no list of cells", 'write [ { type = "memory-cell", installed = 2025-03-14 } ]')
     return tuple(value)
 
 
 def day(value: Any) -> date:
     """A date."""
     if isinstance(value, datetime) or not isinstance(value, date):
-        raise Wrong(f"{value!r} is no date", "write a date without quotes, such as 2025-03-14")
+        raise Wrong(f"{shown(value)} is no date", "write a date without quotes, such as 2025-03-14")
     return value
 
 
@@ -176,7 +200,9 @@ def zone_name(value: Any) -> str:
     try:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise Wrong(f"{name!r} is no time zone that is known", 'write an IANA name, such as "Europe/Berlin"') from None
+        raise Wrong(
+            f"{shown(name)} is no time zone that is known", 'write an IANA name, such as "Europe/Berlin"'
+        ) from None
     return name
 
 
@@ -185,9 +211,11 @@ def encoding(value: Any) -> str:
     name = text(value)
     try:
         codecs.getincrementaldecoder(name)
-        b"".decode(name)
-    except LookupError:
-        raise Wrong(f"{name!r} is no text encoding", 'write one such as "utf-8" or "latin-1"') from None
+        b"a".decode(name)
+    except UnicodeDecodeError:
+        return name  # one byte is no whole character in it, which an encoding of text may say
+    except (LookupError, UnicodeError):
+        raise Wrong(f"{shown(name)} is no text encoding", 'write one such as "utf-8" or "latin-1"') from None
     return name
 
 
@@ -196,5 +224,5 @@ def leading_bytes(value: Any) -> bytes:
     try:
         found = bytes.fromhex(text(value))
     except ValueError:
-        raise Wrong(f"{value!r} are no bytes", 'write them as hex digits, such as "4d 45 4d"') from None
+        raise Wrong(f"{shown(value)} are no bytes", 'write them as hex digits, such as "4d 45 4d"') from None
     return found

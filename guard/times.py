@@ -39,7 +39,10 @@ def from_ns(time_ns: int) -> datetime | None:
 
 def shown(moment: datetime, zone: tzinfo) -> str:
     """A moment as people in the plant read it: ``Wed 2026-11-25 08:00``."""
-    return moment.astimezone(zone).strftime("%a %Y-%m-%d %H:%M")
+    try:
+        return moment.astimezone(zone).strftime("%a %Y-%m-%d %H:%M")
+    except OverflowError:  # the calendar's first or last hours, which not every zone has
+        return moment.strftime("%a %Y-%m-%d %H:%M UTC")
 
 
 def shown_with_age(moment: datetime | None, now: datetime, zone: tzinfo) -> str:

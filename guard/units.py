@@ -22,7 +22,7 @@ _SIZE_BYTES = {
     "GB": 10**9,
     "GiB": 1 << 30,
 }
-_NUMBER = r"(\d+(?:\.\d+)?)"
+_NUMBER = r"([0-9]+(?:\.[0-9]+)?)"
 
 
 def span(text: str) -> timedelta:
@@ -42,12 +42,15 @@ def span(text: str) -> timedelta:
 def size(text: str) -> int:
     """The bytes written as ``16 B``, ``64 KiB`` or ``2.5 GB``.
 
-    Raises ValueError where it is none of these.
+    Raises ValueError where it is none of these, or more than any number of ours can hold.
     """
     match = re.fullmatch(_NUMBER + r"\s*(B|kB|KiB|MB|MiB|GB|GiB)", text.strip())
     if match is None:
         raise ValueError(text)
-    return round(float(match[1]) * _SIZE_BYTES[match[2]])
+    try:
+        return round(float(match[1]) * _SIZE_BYTES[match[2]])
+    except OverflowError:
+        raise ValueError(text) from None
 
 
 def in_words(length: timedelta) -> str:

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import json
 import sys
-import unicodedata
 from collections.abc import Iterable
 from datetime import datetime
-from typing import NamedTuple
+
+from guard.record import Record
 
 Style = str
 """One of the names in STYLES."""
@@ -31,7 +31,7 @@ STYLES = {
 }
 
 
-class Line(NamedTuple):
+class Line(Record):
     """One line: a label in its own column, then text that wraps beneath itself."""
 
     text: str = ""
@@ -50,6 +50,8 @@ def visible(text: str) -> str:
 
 
 def _is_harmless(sign: str) -> bool:
+    import unicodedata
+
     return sign == " " or unicodedata.category(sign)[0] not in "CZ"
 
 
@@ -57,12 +59,14 @@ def _spelled(sign: str) -> str:
     code = ord(sign)
     if 0xDC80 <= code <= 0xDCFF:
         return f"\\x{code - 0xDC00:02x}"
-    return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(sign) or (f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}")
+    return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(sign) or (
+        f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+    )
 
 
 def on_terminal() -> bool:
     """Whether results go to a terminal."""
-    return sys.stdout.isatty()
+    return sys.stdout is not None and sys.stdout.isatty()
 
 
 def show(lines: Iterable[Line]) -> None:
@@ -73,45 +77,77 @@ def show(lines: Iterable[Line]) -> None:
         for line in lines:
             label = f"{visible(line.label):<{line.label_width}}" if line.label_width else visible(line.label)
             _write(f"{' ' * line.indent}{label}{visible(line.text)}".rstrip() + "\n")
+    _flush()
 
 
 def _write(text: str) -> None:
-    sys.stdout.write(text)
+    if sys.stdout is not None:  # as where the caller closed it
+        sys.stdout.write(text)
+
+
+def _flush() -> None:
+    """Write what is still held back now, where a reader that is gone can still be dealt with."""
+    if sys.stdout is not None:
+        sys.stdout.flush()
 
 
 def _show_styled(lines: Iterable[Line]) -> None:
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.text import Text
 
     console = Console(highlight=False)
     width = console.width
+
+    def put(row: Text) -> None:
+        console.print(row, no_wrap=True, overflow="ignore", crop=False)
+
     for line in lines:
-        label = f"{visible(line.label):<{line.label_width}}" if line.label_width else visible(line.label)
+        label, start = _padded(visible(line.label), line.label_width), line.indent
+        hanging = start + cell_len(label)
+        if hanging > width // 2:  # no room beside a long label, so the text goes below it
+            for piece in wrapped(label.rstrip(), width - start):
+                put(Text(" " * start).append(piece, STYLES[line.label_style]))
+            label, start = "", start + 2
+            hanging = start
         band = line.style in ("hold", "caution", "unknown", "clear")
-        hanging = line.indent + len(label)
         for number, piece in enumerate(wrapped(visible(line.text), width - hanging - band)):
-            row = Text(" " * line.indent if number == 0 else " " * hanging)
-            if number == 0:
-                row.append(label, STYLES[line.label_style])
-            row.append(piece.ljust(width - hanging) if band else piece, STYLES[line.style])
-            console.print(row, no_wrap=True, overflow="ignore", crop=False)
+            row = Text(" " * start).append(label, STYLES[line.label_style]) if number == 0 else Text(" " * hanging)
+            put(row.append(_padded(piece, width - hanging) if band else piece, STYLES[line.style]))
+
+
+def _padded(text: str, width: int) -> str:
+    from rich.cells import cell_len
+
+    return text + " " * (width - cell_len(text))
 
 
 def wrapped(text: str, width: int) -> list[str]:
-    """Text cut into lines of at most ``width`` cells; at least one line."""
-    import textwrap
+    """Text cut into lines of at most ``width`` cells; at least one line. A wide character takes two cells."""
+    import re
 
-    return textwrap.wrap(text, max(width, 20), break_on_hyphens=False) or [""]
+    from rich.cells import cell_len, chop_cells
+
+    width = max(width, 2)
+    lines = [""]
+    for spaces, word in re.findall("( *)([^ ]+)", text):
+        if cell_len(lines[-1] + spaces + word) <= width:
+            lines[-1] += spaces + word
+        else:
+            lines += chop_cells(word, width)
+    return lines[1:] if len(lines) > 1 and not lines[0] else lines
 
 
 def show_json(document: object) -> None:
     """Show one JSON document on standard output, and nothing else."""
-    json.dump(document, sys.stdout, ensure_ascii=True, indent=1, allow_nan=False)
-    _write("\n")
+    _write(json.dumps(document, ensure_ascii=True, indent=1, allow_nan=False) + "\n")
+    _flush()
 
 
 def tell(text: str) -> None:
     """Say something on standard error, line by line."""
+    if sys.stderr is None:
+        return
     for line in text.split("\n"):
         print(visible(line), file=sys.stderr)
 

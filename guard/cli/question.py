@@ -10,17 +10,17 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Mapping
 from datetime import datetime, timedelta, tzinfo
-from typing import NamedTuple
 
 from guard.cli.when import WEEKDAYS, parse_when
 from guard.errors import NotUnderstood
 from guard.model import Action, Arm
+from guard.record import Record
 from guard.units import in_words, span
 
 EXAMPLE = 'Ask such as: guard ask "is arm 7 safe to power down friday 06:00 for 8 hours"'
 
 
-class Asked(NamedTuple):
+class Asked(Record):
     """A question understood in full. ``action`` is None where it was asked what is due."""
 
     arms: tuple[str, ...]
@@ -31,8 +31,8 @@ class Asked(NamedTuple):
 
 _ACTIONS: tuple[tuple[str, Action], ...] = (
     (r"(?:be )?power(?:ed|ing)?[ -](?:it |them )?(?:down|off)|(?:be )?(?:shut|switch(?:ed)?) (?:it |them )?(?:down|off)|for (?:a |the )?power-down", "power-down"),
-    (r"(?:chang|swapp?|replac)(?:e|ing)? (?:the |its |their )?memory cells?|(?:for )?(?:a |the )?memory[ -](?:cell )?swap", "memory-swap"),
-    (r"(?:chang|swapp?|replac)(?:e|ing)? (?:the |its |their )?position cells?|(?:for )?(?:a |the )?position[ -](?:cell )?swap", "position-swap"),
+    (r"(?:change|changing|swap|swapping|replace|replacing) (?:the |its |their )?memory cells?|(?:for )?(?:a |the )?memory[ -](?:cell )?swap", "memory-swap"),
+    (r"(?:change|changing|swap|swapping|replace|replacing) (?:the |its |their )?position cells?|(?:for )?(?:a |the )?position[ -](?:cell )?swap", "position-swap"),
     (r"(?:be )?servic(?:e|ed|ing)(?: visit)?|for (?:a |the )?service visit", "service-visit"),
 )  # fmt: skip
 _DUE = r"what(?: is|'s)? due|what needs doing"
@@ -44,21 +44,27 @@ _SMALL_WORDS = frozenset(
     "is are be it safe to can may could i we you one please ok okay and the of on for that this there right so"
     " ready allowed possible do does at in a".split()
 )
+_NOT_IDS = frozenset({"arm", "arms", "robot", "robots", "and"})
+"""What joins and announces arms in a list; an arm called so can only be asked about with --arm."""
+_TAKEN = "\0"
+"""Stands in the rest of a question where something was taken out, so that no list reaches over it."""
 _NUMBERS = {
     word: str(number)
     for number, word in enumerate("one two three four five six seven eight nine ten eleven twelve".split(), 1)
 } | {"a": "1", "an": "1"}
 _UNITS = {"minute": "m", "min": "m", "hour": "h", "day": "d", "week": "w", "year": "y"}
 _DURATION = re.compile(
-    rf"for (?:the )?(\d+(?:\.\d+)?|{'|'.join(_NUMBERS)}) ?({'|'.join(_UNITS)})s?\b|for (\d+(?:\.\d+)?[smhdwy])\b"
+    rf"for (?:the )?([0-9]+(?:\.[0-9]+)?|{'|'.join(_NUMBERS)}) ?({'|'.join(_UNITS)})s?|for ([0-9]+(?:\.[0-9]+)?[smhdwy])"
 )
 _TIMES = (
-    r"\d{4}-\d{2}-\d{2}[t ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:z|[+-]\d{2}:\d{2})?",
-    rf"(?:on )?(?:today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? \d{{1,2}}:\d{{2}}",
-    r"in \d+(?:\.\d+)? ?[smhdwy]\b",
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[t ][0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?(?:z|[+-][0-9]{2}:[0-9]{2})?",
+    rf"(?:on )?(?:today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? [0-9]{{1,2}}:[0-9]{{2}}",
+    r"in [0-9]+(?:\.[0-9]+)? ?[smhdwy]\b",
     r"\b(?:right )?now\b",
 )
-_ONE_ARM = r"[a-z]*[\w.-]*\d[\w.-]*"
+_ONE_ARM = r"(?=[^\d\s,]*\d)[\w.-]+"
+_LONGEST_WORD = 255
+"""No id is longer, since no file system holds a longer name; longer words are no words."""
 
 
 def understand(text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable[[], tzinfo]) -> Asked:
@@ -68,8 +74,11 @@ def understand(text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable
 
 class _Reading:
     def __init__(self, text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable[[], tzinfo]) -> None:
-        self.rest = " " + " ".join(text.lower().replace("?", " ").replace("’", "'").split()).rstrip(" .!") + " "
+        plain = text.lower().replace(_TAKEN, "\ufffd").replace("?", " ").replace("’", "'")
+        self.rest = " " + " ".join(plain.split()).rstrip(" .!") + " "
         self.arms, self.now, self.zone = arms, now, zone
+        self.ids = {arm.lower() for arm in arms}
+        self.named_areas: set[str] = set()
         self.understood: list[str] = []
 
     def asked(self) -> Asked:
@@ -79,7 +88,8 @@ class _Reading:
         due = self._take_one(_DUE, "what is due", "the question") is not None
         action = self._action()
         arms = self._arms()
-        left = [word for word in re.split(r"[\s,]+", self.rest) if word and word not in _SMALL_WORDS]
+        small = _SMALL_WORDS - self.ids - self.named_areas | {"", _TAKEN}
+        left = [word for word in re.split(r"[\s,]+", self.rest) if word not in small]
         if left:
             raise self._refusal(" ".join(left))
         if due and action is not None:
@@ -91,10 +101,12 @@ class _Reading:
         return Asked(tuple(arms or self.arms), action, at, off_for)
 
     def _refusal(self, not_understood: str) -> NotUnderstood:
-        return NotUnderstood(", ".join(self.understood), not_understood, EXAMPLE)
+        return NotUnderstood(_cut(", ".join(self.understood)), _cut(not_understood), EXAMPLE)
 
     def _refuse_conditions(self) -> None:
         words = re.split(r"[\s,]+", self.rest)
+        if max(map(len, words)) > _LONGEST_WORD:
+            raise self._refusal(max(words, key=len))
         found = [word for word in words if word in _REFUSED or word.endswith("n't")]
         if found:
             raise self._refusal(
@@ -108,7 +120,7 @@ class _Reading:
             raise self._refusal(f"{kind} named twice: {' and '.join(repr(m[0]) for m in found)}")
         if not found:
             return None
-        self.rest = f"{self.rest[: found[0].start()]} | {self.rest[found[0].end() :]}".replace(" | ", " , ")
+        self.rest = f"{self.rest[: found[0].start()]} {_TAKEN} {self.rest[found[0].end() :]}"
         self.understood.append(name or found[0][0])
         return found[0]
 
@@ -124,6 +136,8 @@ class _Reading:
             found = span(length)
         except ValueError:
             raise self._refusal(match[0]) from None
+        if not found:
+            raise self._refusal(f"{match[0]!r}, which is no time at all")
         self.understood[-1] = f"for {in_words(found)}"
         return found
 
@@ -141,14 +155,14 @@ class _Reading:
         return taken[0] if taken else None
 
     def _arms(self) -> list[str]:
-        groups = [group for group in (self._all(), self._area(), self._listed()) if group]
+        groups = [group for group in (self._area(), self._all(), self._listed()) if group]
         if len(groups) > 1:
             raise self._refusal("which arms: they are named in two ways")
         return groups[0] if groups else []
 
     def _all(self) -> list[str]:
         taken = self._take_one(
-            r"(?:all|every)(?: the)?(?: arms?| robots?)?(?: of them)?|everything", "all arms", "arms"
+            r"(?<!at )(?:all|every)(?: the)?(?: arms?| robots?)?(?: of them)?|everything", "all arms", "arms"
         )
         return list(self.arms) if taken else []
 
@@ -160,26 +174,26 @@ class _Reading:
         )
         for lowered, area in sorted(areas.items(), key=lambda item: -len(item[0])):
             name = re.escape(lowered)
-            pattern = rf"(?:(?:all|the|arms?) )*in (?:the )?(?:area )?{name}(?: area)?|(?:the )?(?:area )?{name}(?: area)? arms"
+            pattern = (
+                rf"(?:(?:all|every|everything|of|the|arms?|robots?) ){{0,4}}in (?:the )?(?:area )?{name}(?: area)?"
+                rf"|(?:all )?(?:the )?(?:area )?{name}(?: area)? arms"
+            )
             if self._take_one(pattern, f"area {area}", "an area"):
-                return [arm.id for arm in self.arms.values() if arm.area == area]
+                self.named_areas.update(areas)
+                return [arm.id for arm in self.arms.values() if arm.area.lower() == lowered]
         return []
 
     def _listed(self) -> list[str]:
-        ids = "|".join(
-            re.escape(arm.lower()) for arm in sorted(self.arms, key=len, reverse=True) if arm.lower() in self.rest
-        )
-        each = rf"(?:(?:arms?|robots?) )?(?:{ids}|#?{_ONE_ARM})" if ids else rf"(?:arms?|robots?) #?{_ONE_ARM}"
-        more = rf"(?:\s*,\s*(?:and )?|\s+and\s+)(?:(?:arms?|robots?) )?(?:{ids + '|' if ids else ''}#?{_ONE_ARM})"
-        match = self._take_one(rf"{each}(?:{more})*", "", "arms")
+        present = {arm for arm in self.ids if arm in self.rest} - _NOT_IDS
+        ids = sorted(present, key=lambda arm: (-len(arm), arm))
+        plain = "|".join(re.escape(arm) for arm in ids if arm not in _SMALL_WORDS) or "(?!)"
+        marked = rf"(?:arms?|robots?) (?:{'|'.join(map(re.escape, ids)) or '(?!)'}|#?{_ONE_ARM})|#{_ONE_ARM}"
+        more = rf"(?:\s*,\s*(?:and )?|\s+and\s+)(?:{marked}|{plain}|{_ONE_ARM})"
+        match = self._take_one(rf"(?:{marked}|{plain})(?:{more})*", "", "arms")
         if match is None:
             return []
-        names = re.split(r"[\s,]+", match[0])
-        found = [
-            self._one(name.lstrip("#"))
-            for name in names
-            if name and name not in ("and", "arm", "arms", "robot", "robots")
-        ]
+        names = [name for name in re.split(r"[\s,]+", match[0]) if name not in _NOT_IDS]
+        found = [self._one(name.lstrip("#")) for name in names]
         self.understood[-1] = ", ".join(found)
         return list(dict.fromkeys(found))
 
@@ -195,7 +209,11 @@ class _Reading:
 
 
 def _numbered(name: str, arms: Collection[str]) -> list[str]:
-    if not name.isdecimal():
+    if not (name.isascii() and name.isdecimal()):
         return []
-    ends = ((arm, re.search(r"(\d+)$", arm)) for arm in arms)
+    ends = ((arm, re.search(r"([0-9]+)$", arm)) for arm in arms)
     return [arm for arm, digits in ends if digits and int(digits[1]) == int(name)]
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= 300 else f"{text[:300]}…"

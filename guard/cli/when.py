@@ -13,10 +13,14 @@ WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", 
 
 FORMS = "Write 2026-12-03 06:00, tomorrow 06:00, friday 6:00, in 36h, now, or RFC 3339 with an offset"
 
-_RFC_3339 = re.compile(r"(\d{4})-(\d{2})-(\d{2})[tT ](\d{2}):(\d{2}):(\d{2})(\.\d+)?([zZ]|[+-]\d{2}:\d{2})")
-_WITH_OFFSET = re.compile(r"(\d{4}-\d{2}-\d{2})[tT ](\d{2}:\d{2})(?::\d{2})?([zZ]|[+-]\d{2}:\d{2})")
-_LOCAL = re.compile(r"(\d{4})-(\d{2})-(\d{2})[tT ](\d{1,2}):(\d{2})(?::(\d{2}))?")
-_DAY_AND_HOUR = re.compile(rf"(?:on )?(today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? (\d{{1,2}}):(\d{{2}})")
+_RFC_3339 = re.compile(
+    r"([0-9]{4})-([0-9]{2})-([0-9]{2})[tT ]([0-9]{2}):([0-9]{2}):([0-9]{2})(\.[0-9]+)?([zZ]|[+-][0-9]{2}:[0-9]{2})"
+)
+_WITH_OFFSET = re.compile(
+    r"([0-9]{4}-[0-9]{2}-[0-9]{2})[tT ]([0-9]{2}:[0-9]{2})(?::[0-9]{2})?([zZ]|[+-][0-9]{2}:[0-9]{2})"
+)
+_LOCAL = re.compile(r"([0-9]{4})-([0-9]{2})-([0-9]{2})[tT ]([0-9]{1,2}):([0-9]{2})(?::([0-9]{2}))?")
+_DAY_AND_HOUR = re.compile(rf"(?:on )?(today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? ([0-9]{{1,2}}):([0-9]{{2}})")
 
 
 def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
@@ -29,7 +33,7 @@ def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
     try:
         if words == "now":
             return now
-        if match := re.fullmatch(r"in (\d+(?:\.\d+)?\s?[smhdwy])", words):
+        if match := re.fullmatch(r"in ([0-9]+(?:\.[0-9]+)?\s?[smhdwy])", words):
             return now + span(match[1])
         if match := _RFC_3339.fullmatch(words):
             return _rfc_3339(match)
@@ -46,12 +50,16 @@ def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
 
 def _rfc_3339(match: re.Match[str]) -> datetime:
     second = int(match[6])
-    whole = datetime(*(int(match[n]) for n in range(1, 6)), min(second, 59), tzinfo=_offset(match[8]))  # type: ignore[arg-type,misc]
-    fraction = timedelta(microseconds=int(float(f"0{match[7] or '.0'}") * 1_000_000))
-    if second > 60:
-        raise ValueError(match[0])
+    local = datetime(*(int(match[n]) for n in range(1, 6)), min(second, 59), tzinfo=_offset(match[8]))  # type: ignore[arg-type,misc]
+    whole = local.astimezone(UTC)
+    fraction = timedelta(microseconds=int(f"{(match[7] or '.')[1:7]:0<6}"))
+    if second < 60:
+        return whole + fraction
     # A leap second has no number of its own in this calendar; the next second stands for it.
-    return whole.astimezone(UTC) + fraction + timedelta(seconds=second == 60)
+    after = whole + timedelta(seconds=1)
+    if second > 60 or (after.day, after.hour, after.minute) != (1, 0, 0):
+        raise ValueError(match[0])  # leap seconds end a month in UTC, RFC 3339 section 5.7
+    return after + fraction
 
 
 def _offset(text: str) -> timezone:

@@ -6,14 +6,14 @@ import os
 import stat
 from collections.abc import Collection, Iterator
 from datetime import datetime
-from typing import NamedTuple
 
 from guard.errors import ShareUnreadable
 from guard.model import Form
-from guard.share.layout import NOTHING_YET, Layout, Match, stamp_time, stem
+from guard.record import Record
+from guard.share.layout import NOTHING_YET, UNTOLD_ARM, Layout, Match, stamp_time, stem
 
 
-class Found(NamedTuple):
+class Found(Record):
     """A set where the layout says that one may stand.
 
     ``path`` is relative to the share, with /. ``stamp`` is the time in its name: naive in
@@ -26,7 +26,7 @@ class Found(NamedTuple):
     stamp: datetime | None
 
 
-class Odd(NamedTuple):
+class Odd(Record):
     """An entry that is no set; ``arm`` is known where it lies in one arm's folder."""
 
     path: str
@@ -34,7 +34,7 @@ class Odd(NamedTuple):
     why: str
 
 
-class Unreadable(NamedTuple):
+class Unreadable(Record):
     """A folder that could not be listed: what is in it is neither there nor gone."""
 
     path: str
@@ -51,7 +51,7 @@ OUR_PREFIX = ".guard"
 LEFT_BY_FILE_BROWSERS = {"Thumbs.db", "desktop.ini", ".DS_Store"}
 
 
-class _Name(NamedTuple):
+class _Name(Record):
     name: str
     is_folder: bool
     is_file: bool
@@ -114,9 +114,9 @@ class _Search:
             elif not deeper:
                 yield from self._set(path, "folder" if name.is_folder else "archive", match)
                 return
-        wanted = [(layout, match) for layout, match in deeper if match.arm is None or self._wanted(match.arm)]
-        if wanted:
-            yield from self.below(path, depth + 1, wanted)
+        if any(match.arm is None or self._wanted(match.arm) for _, match in deeper):
+            # All layouts that fit go along, so that an entry is told as the same thing whoever asks.
+            yield from self.below(path, depth + 1, deeper)
         elif not deeper and self._wanted(_common_arm(alive)):
             yield Odd(path, _common_arm(alive), _why_odd(name, foreign))
 
@@ -151,6 +151,8 @@ def _common_arm(alive: _Alive) -> str | None:
 
 
 def _why_odd(name: _Name, foreign: str | None) -> str:
+    if foreign == UNTOLD_ARM:
+        return "its name does not tell which arm it belongs to"
     if foreign is not None:
         return f"no arm called {foreign} is configured"
     if name.is_folder:

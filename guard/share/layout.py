@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from itertools import pairwise
-from typing import NamedTuple
 
+from guard.record import Record
 from guard.times import earliest_reading
 
 ARCHIVE_SUFFIXES = (".tar.gz", ".tgz", ".tar", ".zip")
@@ -34,7 +34,7 @@ class LayoutFault(ValueError):
         self.wrong, self.right = wrong, right
 
 
-class Match(NamedTuple):
+class Match(Record):
     """What the names of a path say: the arm's id, and the stamp's digits by directive."""
 
     arm: str | None
@@ -42,6 +42,9 @@ class Match(NamedTuple):
 
 
 NOTHING_YET = Match(None, ())
+
+UNTOLD_ARM = "?"
+"""Stands for the arm where a name fits none or several; no arm's id can be this."""
 
 
 class Segment:
@@ -56,6 +59,7 @@ class Segment:
         self._ambiguous = "arm" in free and len(free) > 1
         self._directives = [d for field in _FIELD.finditer(text) for d in _directives(field)]
         self._regex: re.Pattern[str] | None = None
+        self._for_arm: dict[str, re.Pattern[str]] = {}
 
     def name_for(self, arm: str) -> str:
         """The one name that this segment has for an arm. Only where ``only_arm`` holds."""
@@ -65,7 +69,7 @@ class Segment:
         """What the name adds to what is known from the names above; None where it does not fit.
 
         Where the arm's id stands beside another free field, several ids may fit one name;
-        then none of them is believed, and the name itself stands for an unknown arm.
+        then none of them is believed, and UNTOLD_ARM stands for the arm.
         """
         if self._regex is None:
             self._regex = self._compiled(".+?")
@@ -74,12 +78,18 @@ class Segment:
             return None
         arm = found["arm"] if "arm" in self._regex.groupindex else None
         if self._ambiguous:
-            fitting = [each for each in arms if self._compiled(re.escape(each)).fullmatch(name)]
-            arm = fitting[0] if len(fitting) == 1 else name
+            possible = arms if known.arm is None else (known.arm,)
+            fitting = [each for each in possible if each in name and self._with(each).fullmatch(name)]
+            arm = fitting[0] if len(fitting) == 1 else UNTOLD_ARM
         if None not in (arm, known.arm) and arm != known.arm:
             return None
         stamp = tuple((d, found[f"t{n}"]) for n, d in enumerate(self._directives))
         return Match(arm or known.arm, known.stamp + stamp)
+
+    def _with(self, arm: str) -> re.Pattern[str]:
+        if arm not in self._for_arm:
+            self._for_arm[arm] = self._compiled(re.escape(arm))
+        return self._for_arm[arm]
 
     def _compiled(self, arm: str) -> re.Pattern[str]:
         pieces, end, digits = [], 0, 0
@@ -127,6 +137,11 @@ class Layout:
 
 def _check_fields(text: str) -> None:
     fields = list(_FIELD.finditer(text))
+    torn = [field[0] for field in fields if "/" in field[0]]
+    if torn:
+        raise LayoutFault(
+            f"{torn[0]} in {text!r} goes over several folders", "give each its own, such as {taken:%Y}/{taken:%m%d}"
+        )
     rest = _FIELD.sub("", text)
     if "{" in rest or "}" in rest:
         raise LayoutFault(f"{text!r} has a brace that belongs to no field", "fields are {arm} {taken:…} {area} {any}")
@@ -171,9 +186,11 @@ def stamp_time(stamp: tuple[tuple[str, str], ...]) -> datetime | None:
     """The time that a stamp's digits stand for: naive, or aware where it has an offset.
 
     None where there are too few digits for a day. Raises ValueError where there is no such
-    day or hour.
+    day or hour, or where the stamp contradicts itself.
     """
     digits = dict(stamp)
+    if len(set(stamp)) > len(digits):  # one name says another year, month, … than the name above it
+        raise ValueError(stamp)
     year = digits.get("Y") or "20" + digits.get("y", "")
     hour, minute, second = (int(digits.get(d, "0")) for d in "HMS")
     if len(year) != len("2026"):
