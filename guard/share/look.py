@@ -16,7 +16,7 @@ from guard.share.find import Found, Odd, Unreadable, find
 from guard.share.ground import Ground, recipe_digest, stamp_of
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.marker import marker_state, read_marker
-from guard.share.outside import appearance, difference, looks_unchanged
+from guard.share.outside import Appearance, appearance, difference, looks_unchanged
 from guard.share.read import read_set
 from guard.share.sealing import Sealed
 from guard.store.catalogue import Arrival, Catalogue, Known, Place, Seal
@@ -178,30 +178,34 @@ class _Pass:
         return is_newest and bool(difference(where, known.form, known.shape, self.catalogue.manifest(known.id)))
 
     def _seal_if_settled(self, known: Known) -> None:
-        if self._is_settled(known):
-            self._seal(known, *self._read(known))
+        looks = self._appearance(known)
+        if self._is_settled(known, looks):
+            self._seal(known, self._read(known, looks), looks.shape)
 
-    def _is_settled(self, known: Known) -> bool:
+    def _appearance(self, known: Known) -> Appearance:
+        return appearance(f"{self.ground.root}/{known.path}", known.form)
+
+    def _is_settled(self, known: Known, looks: Appearance) -> bool:
         """Takes as proof that nothing changed for the settle time, by the set's own times or as we saw it."""
         now, settle = self.clock(), self.ground.settle
-        looks = appearance(f"{self.ground.root}/{known.path}", known.form)
         change = looks.last_change
         if change is not None and change <= now and now - change >= settle:
             return True
-        same = known.signature == looks.signature and known.quiet_since is not None
+        signature = looks.signature()
+        same = known.signature == signature and known.quiet_since is not None
         since = known.quiet_since if same and known.quiet_since is not None else now
         if same and timedelta() <= now - since >= settle:
             return True
-        self.catalogue.wait(known, looks.signature, since)
+        self.catalogue.wait(known, signature, since)
         settles_at = change + settle if change is not None and change <= now else since + settle
         self.report.settles_at.append(settles_at)
         self.report.arriving.append(Trouble(known.path, known.arm, "is still arriving"))
         return False
 
-    def _read(self, known: Known) -> tuple[Sealed, str]:
+    def _read(self, known: Known, looks: Appearance) -> Sealed:
         self.progress.reading(known.path)
         recipe = self.ground.recipe_of(known.arm)
-        return read_set(self.ground, known.path, known.form, recipe, self.clock(), self.progress.read)
+        return read_set(self.ground, known.path, known.form, recipe, looks, self.clock(), self.progress.read)
 
     def _seal(self, known: Known, sealed: Sealed, shape: str) -> None:
         if known.fingerprint is not None and known.fingerprint != sealed.fingerprint:
@@ -219,7 +223,8 @@ class _Pass:
     def _read_again(self, known: Known) -> None:
         """A sealed set looks different, or is judged by a new recipe: is its content what it was?"""
         before = {file.path: file.sha256 for file in self.catalogue.manifest(known.id)}
-        sealed, shape = self._read(known)
+        looks = self._appearance(known)
+        sealed, shape = self._read(known, looks), looks.shape
         after = {file.path: file.sha256 for file in sealed.files}
         what = content_difference(before, after, sealed)
         if what is None and before.keys() == after.keys():

@@ -23,27 +23,27 @@ from guard.times import from_ns
 class Appearance(Record):
     """How a set looks from outside, without its content.
 
-    ``shape`` is what a quiet look compares, ``signature`` what tells whether a set is
-    still arriving, ``last_change`` the newest time at which anything in it changed, None
-    where that is no moment a calendar has.
+    ``shape`` is what a quiet look compares, ``last_change`` the newest time at which
+    anything in it changed, None where that is no moment a calendar has. ``listing`` is None
+    for an archive.
     """
 
     shape: str
-    signature: str
     last_change: datetime | None
     listing: Listing | None
+
+    def signature(self) -> str:
+        """What tells whether a set is still arriving: names, sizes and times in one digest."""
+        return self.shape if self.listing is None else text_digest(repr(self.listing))
 
 
 def appearance(where: str, form: Form) -> Appearance:
     """Look at a set from outside. Raises SetChanged and SetUnreadable."""
     if form == "archive":
         size, mtime_ns, changed_ns = archive_state(where)
-        shape = json.dumps([["", mtime_ns, size]])
-        return Appearance(shape, shape, from_ns(changed_ns), None)
+        return Appearance(json.dumps([["", mtime_ns, size]]), from_ns(changed_ns), None)
     listing = list_folder(where)
-    signature = text_digest(repr((listing.files, listing.folders, listing.odd)))
-    shape = json.dumps(listing.folders)
-    return Appearance(shape, signature, from_ns(listing.last_change_ns), listing)
+    return Appearance(json.dumps(listing.folders), from_ns(listing.last_change_ns), listing)
 
 
 def looks_unchanged(where: str, form: Form, shape: str | None) -> bool:

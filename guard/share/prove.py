@@ -8,6 +8,7 @@ from guard.record import Record
 from guard.share.ground import Ground, recipe_digest
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.look import Clock, Progress, content_difference, seal_facts
+from guard.share.outside import appearance
 from guard.share.read import read_set
 from guard.store.catalogue import Catalogue, Known
 
@@ -34,7 +35,8 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
     recipe = ground.recipe_of(known.arm)
     progress.reading(known.path)
     try:
-        sealed, shape = read_set(ground, known.path, known.form, recipe, clock(), progress.read, from_disk=True)
+        looks = appearance(f"{ground.root}/{known.path}", known.form)
+        sealed = read_set(ground, known.path, known.form, recipe, looks, clock(), progress.read, from_disk=True)
     except SetChanged as error:
         return Proved(known.path, known.arm, "unreadable", f"{error} changed or vanished while it was read")
     except SetUnreadable as error:
@@ -46,11 +48,11 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
         return Proved(known.path, known.arm, "damaged", what)
     if before.keys() != after.keys():
         new = ", ".join(sorted(after.keys() - before.keys())[:3])
-        catalogue.seal(known, seal_facts(recipe_digest(recipe), sealed, shape, clock()))
+        catalogue.seal(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
         return Proved(known.path, known.arm, "grown", f"it has new files ({new}) and must be proven again")
     if known.recipe != recipe_digest(recipe):
-        catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, shape, clock()))
+        catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
     if not sealed.complete:
         return Proved(known.path, known.arm, "incomplete", sealed.problems[0].message)
-    catalogue.read_back(known, clock(), shape, sealed.files)
+    catalogue.read_back(known, clock(), looks.shape, sealed.files)
     return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)

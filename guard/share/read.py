@@ -22,26 +22,27 @@ def read_set(
     path: str,
     form: Form,
     recipe: Recipe,
+    before: Appearance,
     as_of: datetime,
     progress: Callable[[int], None],
     *,
     from_disk: bool = False,
-) -> tuple[Sealed, str]:
-    """Read a set whole and judge it by the recipe. Returns it with the shape that it had throughout.
+) -> Sealed:
+    """Read a set whole, as it looked ``before``, and judge it by the recipe.
 
-    Raises SetChanged where it changed meanwhile, SetUnreadable where it cannot be read.
+    Raises SetChanged where it does not look the same afterwards, by names, sizes, times and
+    the time of the last change; SetUnreadable where it cannot be read.
     """
     where = f"{ground.root}/{path}"
-    before = appearance(where, form)
     inspection = Inspection(recipe)
     reading, further = _read(ground, where, before, inspection, (), progress, from_disk=from_disk)
     also = further_algorithms({file.path: file for file in reading.files})
     if also:
         _, further = _read(ground, where, before, inspection, also, lambda _: None, from_disk=False)
         further = {(name[len(reading.taken_off) :], kind): d for (name, kind), d in further.items()}
-    if appearance(where, form).signature != before.signature:
+    if appearance(where, form) != before:
         raise SetChanged(path)
-    return seal(reading, inspection, further, as_of), before.shape
+    return seal(reading, inspection, further, as_of)
 
 
 def _read(

@@ -1,0 +1,61 @@
+"""A first `guard look`, catalogue and both digests included, against `openssl dgst -sha256` and `sha256sum`."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+from tests.benchmarks.measure import PLAIN_RECIPE, guard_command, report, seconds, workplace, write_configuration
+
+MIB = 1 << 20
+LARGE_FILES, LARGE_MIB = 4, 128
+SMALL_SETS, SMALL_FILES, SMALL_BYTES = 100, 200, 4096
+ROUNDS = 7
+
+
+def main() -> None:
+    """Large files first, then many small ones."""
+    with workplace(__doc__ or "") as folder:
+        large = _plant(folder / "large", 1, LARGE_FILES, LARGE_MIB * MIB)
+        paths = sorted(str(path) for path in (large / "share").rglob("*") if path.is_file())
+        ours, theirs = _in_turns(large, ["openssl", "dgst", "-sha256", *paths])
+        report(f"first look, {LARGE_FILES} files of {LARGE_MIB} MiB", ours, theirs, "openssl dgst -sha256", 1.2)
+        shutil.rmtree(large)
+        small = _plant(folder / "small", SMALL_SETS, SMALL_FILES, SMALL_BYTES)
+        command = "find share -type f -print0 | xargs -0 sha256sum"
+        ours, theirs = _in_turns(small, command)
+        count = SMALL_SETS * SMALL_FILES
+        report(f"first look, {count} files of {SMALL_BYTES} bytes", ours, theirs, "sha256sum by xargs", 1.3)
+
+
+def _plant(folder: Path, sets: int, files: int, size: int) -> Path:
+    for number in range(sets):
+        programs = folder / "share" / f"arm-{number % 10:02}" / f"2026-11-{1 + number // 10:02}_0510" / "programs"
+        programs.mkdir(parents=True)
+        for file in range(files):
+            (programs / f"p{file:04}.bin").write_bytes(os.urandom(size))
+    write_configuration(folder, [f"arm-{n:02}" for n in range(10)], PLAIN_RECIPE)
+    subprocess.run(
+        [*guard_command(), "init", str(folder), "--share", str(folder / "share"), "--yes"],
+        check=True,
+        stdout=subprocess.DEVNULL,
+    )
+    shutil.copytree(folder / "state", folder / "state-after-init")
+    return folder
+
+
+def _in_turns(folder: Path, command: list[str] | str) -> tuple[list[float], list[float]]:
+    ours, theirs = [], []
+    look = [*guard_command(), "--config", str(folder / "guard.toml"), "look"]
+    for _ in range(ROUNDS):
+        theirs.append(seconds(command, folder))
+        shutil.rmtree(folder / "state")
+        shutil.copytree(folder / "state-after-init", folder / "state")
+        ours.append(seconds(look, folder))
+    return ours, theirs
+
+
+if __name__ == "__main__":
+    main()
