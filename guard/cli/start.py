@@ -6,6 +6,7 @@ import argparse
 
 from guard.cli import output
 from guard.cli.ask import Run
+from guard.cli.demo import configure_demo
 from guard.cli.output import Line
 
 
@@ -27,4 +28,4 @@ def _init(args: argparse.Namespace) -> int:
     return 0
 
 
-COMMANDS = {"init": configure_init}
+COMMANDS = {"demo": configure_demo, "init": configure_init}
