@@ -14,15 +14,25 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
-from typing import IO, NamedTuple
+from typing import IO
 
 from guard.model import ArchiveLimits, FileFacts
-from guard.share.source import OddMember, Reading, SetUnreadable, Wanted, take
+from guard.names import name_text
+from guard.record import Record
+from guard.share.listing import OddMember, SetUnreadable
+from guard.share.source import Reading, Wanted, take
 from guard.times import earliest_reading
 from guard.units import bytes_in_words
 
 HEADER_BYTES = 1 << 20
-"""A longer extended header than this is no name but an attack on memory."""
+"""Longer headers than this before one member are no name but an attack on memory."""
+
+LAST_NS = (1 << 63) - 1
+"""Times are written down in 64 bits, which end in the year 2262."""
+
+ZIP_END = b"PK\5\6"
+ZIP_END_BYTES = 22
+"""The record at the end of a zip, without the comment that follows it."""
 
 EXPANSION_COUNTS_FROM_BYTES = 1 << 20
 """Below this much content the ratio to the packed size says nothing."""
@@ -37,7 +47,7 @@ class _Budget:
 
     def __init__(self, limits: ArchiveLimits, packed_bytes: int) -> None:
         self.limits, self.packed_bytes = limits, max(packed_bytes, 1)
-        self.members = self.content = 0
+        self.members = self.content = self.unpacked = 0
 
     def member(self) -> None:
         self.members += 1
@@ -45,12 +55,21 @@ class _Budget:
             raise _Broken(f"it has more than {self.limits.members} members (limits.archive-members)")
 
     def spend(self, count: int) -> None:
+        """Count bytes of members' content, holes in them included."""
         self.content += count
-        if self.content > self.limits.content_bytes:
+        self._refuse_above(self.content)
+
+    def unpack(self, count: int) -> None:
+        """Count bytes that come out of the packing, headers included."""
+        self.unpacked += count
+        self._refuse_above(self.unpacked)
+
+    def _refuse_above(self, total: int) -> None:
+        if total > self.limits.content_bytes:
             most = bytes_in_words(self.limits.content_bytes)
             raise _Broken(f"it expands to more than {most} (limits.archive-content)")
         ratio = self.limits.expansion
-        if self.content > max(EXPANSION_COUNTS_FROM_BYTES, ratio * self.packed_bytes):
+        if total > max(EXPANSION_COUNTS_FROM_BYTES, ratio * self.packed_bytes):
             raise _Broken(f"it expands more than {ratio} times (limits.archive-expansion)")
 
 
@@ -71,7 +90,7 @@ def read_archive(where: str, stem: str, zone: tzinfo, limits: ArchiveLimits, wan
         raise SetUnreadable(f"the archive cannot be read: {error.strerror or error}") from error
 
 
-class _Member(NamedTuple):
+class _Member(Record):
     path: str
     size: int
     mtime_ns: int | None
@@ -84,21 +103,26 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
     files: dict[str, FileFacts] = {}
     odd: list[OddMember] = []
     kept: dict[str, bytes] = {}
+    names: set[str] = set()
     wrapped = _Wrapper(stem)
     broken = None
     try:
         for member in members:
             budget.member()
             path = _clean(member.path)
+            _refuse_second(path, names)
             if member.odd or path is None:
                 odd.append(OddMember(member.path, member.odd or "is a name that leaves the set"))
                 continue
-            _refuse_second(path, files)
             wrapped.see(path)
             files[path] = _read_member(path, member, files, budget, wanted, kept)
     except (_Broken, EOFError, zlib.error, zipfile.BadZipFile, tarfile.TarError, gzip.BadGzipFile) as error:
         broken = str(error) or "it ends too soon"
-    except (NotImplementedError, RuntimeError, ValueError, KeyError, UnicodeError) as error:
+    except OSError as error:
+        if error.errno is not None:
+            raise  # the system could not read the file; else it is how bz2 calls what it cannot unpack
+        broken = f"it cannot be understood: {error}"
+    except Exception as error:  # noqa: BLE001 because the parsers raise whatever a broken archive leads them to
         broken = f"it cannot be understood: {error}"
     strip = wrapped.prefix()
     return Reading(
@@ -110,9 +134,12 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
     )
 
 
-def _refuse_second(path: str, files: dict[str, FileFacts]) -> None:
-    if path in files:
+def _refuse_second(path: str | None, names: set[str]) -> None:
+    """Of two members with one name nobody can say which of them unpacking would leave."""
+    if path in names:
         raise _Broken(f"it names {path} twice")
+    if path is not None:
+        names.add(path)
 
 
 def _read_member(
@@ -181,7 +208,10 @@ def _clean(path: str) -> str | None:
 
 def _zip_members(file: IO[bytes], zone: tzinfo) -> Iterator[_Member]:
     with zipfile.ZipFile(file) as archive:
+        _refuse_partial(file, archive)
         for info in archive.infolist():
+            if not info.filename:
+                raise _Broken("it has a member without a name")
             if info.is_dir():
                 continue
             path = info.filename if info.flag_bits & 0x800 else _unflagged_name(info)
@@ -195,10 +225,30 @@ def _zip_members(file: IO[bytes], zone: tzinfo) -> Iterator[_Member]:
                 yield _Member(path, info.file_size, _zip_time(info, zone), content)
 
 
+def _refuse_partial(file: IO[bytes], archive: zipfile.ZipFile) -> None:
+    """Takes as proof of a whole zip that it begins with a member, ends with its end record, and counts right.
+
+    What is left of a zip that was cut off may end with a zip that lay in it, and would be
+    read as that one.
+    """
+    infos = archive.infolist()
+    if min((info.header_offset for info in infos), default=archive.start_dir):
+        raise _Broken("it does not begin with its first member")
+    file.seek(0, os.SEEK_END)
+    at = max(file.tell() - len(archive.comment) - ZIP_END_BYTES, 0)
+    file.seek(at)
+    end = file.read(ZIP_END_BYTES)
+    comment_bytes, count = int.from_bytes(end[20:22], "little"), int.from_bytes(end[10:12], "little")
+    if not end.startswith(ZIP_END) or comment_bytes != len(archive.comment):
+        raise _Broken("it does not end with its own end mark")
+    if count not in (0xFFFF, len(infos) & 0xFFFF):
+        raise _Broken(f"it lists {len(infos)} members where its end mark counts {count}")
+
+
 def _unflagged_name(info: zipfile.ZipInfo) -> str:
     """The name's own bytes where the archive does not say what they mean."""
     try:
-        return os.fsdecode(info.filename.encode("cp437"))
+        return name_text(info.filename.encode("cp437"))
     except UnicodeEncodeError:
         return info.filename
 
@@ -219,7 +269,7 @@ def _zip_time(info: zipfile.ZipInfo, zone: tzinfo) -> int | None:
 
 
 class _StrictTarInfo(tarfile.TarInfo):
-    """Notes the end mark of the archive, and refuses headers that would fill the memory."""
+    """Notes the end mark of the archive."""
 
     @classmethod
     def fromtarfile(cls, archive: tarfile.TarFile) -> _StrictTarInfo:
@@ -229,31 +279,76 @@ class _StrictTarInfo(tarfile.TarInfo):
             archive.saw_end_mark = True  # type: ignore[attr-defined]
             raise
 
-    @classmethod
-    def frombuf(cls, buf: bytes | bytearray, encoding: str, errors: str) -> _StrictTarInfo:
-        info = super().frombuf(buf, encoding, errors)
-        if info.type in (tarfile.XHDTYPE, tarfile.XGLTYPE, b"X", b"L", b"K") and info.size > HEADER_BYTES:
-            raise _Broken("it has a header too long to be one")
-        return info
+
+class _Forward:
+    """A stream that is read once from beginning to end, as tarfile wants to see it.
+
+    Extended headers and the maps of sparse members are read into memory whole, so what is
+    read ``in_header`` is counted, and refused beyond HEADER_BYTES.
+    """
+
+    def __init__(self, stream: IO[bytes] | gzip.GzipFile, budget: _Budget) -> None:
+        self._stream, self._budget = stream, budget
+        self._at = self._header_bytes = 0
+        self._in_header = True
+
+    def in_header(self, *, begins: bool) -> None:
+        self._in_header, self._header_bytes = begins, 0
+
+    def read(self, size: int) -> bytes:
+        if self._in_header:
+            self._header_bytes += size
+            if self._header_bytes > HEADER_BYTES:
+                raise _Broken("it has a header too long to be one")
+        data = self._stream.read(size)
+        self._at += len(data)
+        self._budget.unpack(len(data))
+        return data
+
+    def tell(self) -> int:
+        return self._at
+
+    def seek(self, position: int) -> None:
+        if position < self._at:
+            raise _Broken("it points back into itself")
+        while self._at < position and (data := self._stream.read(min(position - self._at, 1 << 20))):
+            self._at += len(data)
+            self._budget.unpack(len(data))
 
 
 def _tar_members(file: IO[bytes], where: str, budget: _Budget) -> Iterator[_Member]:
-    packed = where.lower().endswith(("gz",))
-    stream = gzip.GzipFile(fileobj=file) if packed else file
-    with tarfile.open(fileobj=stream, mode="r|", tarinfo=_StrictTarInfo, errors="surrogateescape") as archive:
+    packed = where.lower().endswith("gz")
+    stream = _Forward(gzip.GzipFile(fileobj=file) if packed else file, budget)
+    with tarfile.TarFile(
+        fileobj=stream,  # type: ignore[arg-type]  # it asks for no more than _Forward has
+        tarinfo=_StrictTarInfo,
+        encoding="utf-8",
+        errors="surrogateescape",
+    ) as archive:
         while (info := archive.next()) is not None:
+            stream.in_header(begins=False)
             archive.members = []  # type: ignore[attr-defined]  # else it keeps every header ever read
-            if info.isdir():
-                continue
-            time = int(info.mtime * 10**9)
-            if info.islnk():
-                yield _Member(info.name, info.size, time, None, same_as=info.linkname)
-            elif info.isreg():
-                yield _Member(info.name, info.size, time, archive.extractfile(info))
-            else:
-                odd = "is a link, which is not followed" if info.issym() else "is a device"
-                yield _Member(info.name, 0, None, None, odd=odd)
+            if not info.isdir():
+                yield _tar_member(archive, info)
+            stream.in_header(begins=True)
+        stream.in_header(begins=False)
         if not getattr(archive, "saw_end_mark", False):
             raise _Broken("it ends too soon: the end mark of the archive is missing")
     while rest := stream.read(1 << 20):
-        budget.spend(len(rest))
+        if rest.count(0) != len(rest):
+            raise _Broken("it goes on after its end mark: a header in it was lost")
+
+
+def _tar_member(archive: tarfile.TarFile, info: tarfile.TarInfo) -> _Member:
+    time = _nanoseconds(info.mtime)
+    if info.islnk():
+        return _Member(info.name, info.size, time, None, same_as=info.linkname)
+    if info.isreg():
+        return _Member(info.name, info.size, time, archive.extractfile(info))
+    odd = "is a link, which is not followed" if info.issym() else "is a device"
+    return _Member(info.name, 0, None, None, odd=odd)
+
+
+def _nanoseconds(seconds: float) -> int | None:
+    """A member's time; None where it is no moment that 64 bits hold."""
+    return int(seconds * 10**9) if abs(seconds) < LAST_NS / 10**9 else None

@@ -126,7 +126,7 @@ class _Bag:
         self.encoding = match[3].decode("ascii")
         try:
             "".encode(self.encoding)
-        except LookupError:
+        except (LookupError, UnicodeError):
             return f"bagit.txt names the unknown encoding {self.encoding}"
         return None
 
@@ -147,7 +147,7 @@ class _Bag:
             if match is None:
                 yield f"{manifest} line {number} is no manifest line"
                 continue
-            path = re.sub("%(0[AaDd]|25)", lambda code: chr(int(code[1], 16)), match[2])
+            path = self._decoded(match[2])
             if self.version < (1, 0):
                 path = path.removeprefix("*").removeprefix("./")
             digest = match[1].lower()
@@ -157,6 +157,11 @@ class _Bag:
                 yield f"{manifest} names {path} twice"
             else:
                 entries[path] = digest
+
+    def _decoded(self, path: str) -> str:
+        """A path without percent-encoding; before version 1.0 the percent sign itself was not encoded."""
+        codes = "%(0[AaDd]|25)" if self.version >= (1, 0) else "%(0[AaDd])"
+        return re.sub(codes, lambda code: chr(int(code[1], 16)), path)
 
     def _payload_faults(self, manifest: str, entries: dict[str, str]) -> Iterator[str]:
         for path in entries:
@@ -187,10 +192,20 @@ class _Bag:
         return file.sha256.hex() if algorithm == "sha256" else self.further.get((file.path, algorithm))
 
     def _fetch_faults(self, listed: list[set[str]]) -> Iterator[str]:
-        for line in self.kept.get("fetch.txt", b"").decode(self.encoding, "replace").splitlines():
-            fields = line.split(None, 2)
-            if len(fields) == 3 and not all(fields[2] in entries for entries in listed):
-                yield f"fetch.txt names {fields[2]}, which a payload manifest lacks (RFC 8493 2.2.3)"
+        if "fetch.txt" not in self.files:
+            return
+        if "fetch.txt" not in self.kept:
+            yield "fetch.txt is too large to be read"
+            return
+        text = self.kept["fetch.txt"].decode(self.encoding, "replace")
+        for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+            match = re.fullmatch(r"\S+[ \t]+(?:\d+|-)[ \t]+(.+)", line)
+            if not line.strip():
+                continue
+            if match is None:
+                yield f"fetch.txt line {number} is no URL with a length and a path (RFC 8493 2.2.3)"
+            elif not all(self._decoded(match[1]) in entries for entries in listed):
+                yield f"fetch.txt names {match[1]}, which a payload manifest lacks (RFC 8493 2.2.3)"
 
 
 def _is_tag_manifest(path: str) -> bool:
