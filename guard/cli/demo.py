@@ -28,9 +28,9 @@ from guard.model import Level, Question
 from guard.rules.verdict import verdict
 
 HOLD = EXIT_CODES["hold"]
-ALIKE = 2
-"""So many lines of a kind are shown of a long output; the rest of them is counted."""
-MOST = 14
+FEW = 2
+"""So many lines that begin alike are shown of a long output; the rest of them is counted."""
+MOST = 18
 """So many lines are shown of a long output at most."""
 
 
@@ -99,7 +99,7 @@ class _Demo:
         self._step(
             "An unknown share", "The survey looks at a share and proposes a configuration for it. It writes nothing."
         )
-        self._command("survey", "share", short=True)
+        self._command("survey", "share", alike=MOST)
 
     def _begin(self) -> None:
         self._step(
@@ -115,12 +115,12 @@ class _Demo:
             "It finds the backup sets, reads each of them once, and checks that no part is missing. Only what has"
             " not changed for a while counts as a set, so this waits for a second.",
         )
-        self._command("look", short=True)
+        self._command("look", alike=FEW)
         self._step(
             "The read-back",
             "Every complete set is read a second time and compared. A set that was not read back carries no answer.",
         )
-        self._command("prove", "--due", short=True)
+        self._command("prove", "--due", alike=FEW)
 
     def _records(self) -> None:
         self._step(
@@ -159,7 +159,7 @@ class _Demo:
             "Fresh backups",
             f"{len(late)} arms were saved anew: {', '.join(late)}. Copy a saved folder to the share, and look again:",
         )
-        self._command("look", short=True)
+        self._command("look", alike=FEW)
         self._step(
             "The new set is proven",
             f"The look alone does not lift the hold on {arm}: its old set carries the answer until the new one"
@@ -195,8 +195,8 @@ class _Demo:
         self.number += 1
         output.show([Line(), Line(f"{self.number}. {title}", style="head"), Line(text)])
 
-    def _command(self, *words: str, code: int = 0, short: bool = False, silent: bool = False) -> None:
-        """Show a command as it is typed in the plant's folder, and run it; ``short`` cuts its output.
+    def _command(self, *words: str, code: int = 0, alike: int | None = None, silent: bool = False) -> None:
+        """Show a command as it is typed in the plant's folder, and run it; ``alike`` shortens its output.
 
         Raises NotAsPromised where it ends otherwise than it must.
         """
@@ -204,12 +204,12 @@ class _Demo:
         if not silent:
             output.show([Line(typed, label="$ ", label_style="quiet", indent=1)])
         sys.stdout.flush()
-        if short or silent:
+        if alike or silent:
             shown = io.StringIO()
             with redirect_stdout(shown):
                 given = self._run(words)
-            if not silent:
-                output.show(map(_hanging, shortened(shown.getvalue().splitlines())))
+            if alike:
+                output.show(map(_hanging, shortened(shown.getvalue().splitlines(), alike)))
         else:
             given = self._run(words)
         if given == INTERRUPTED:
@@ -263,14 +263,14 @@ def _hanging(line: str) -> Line:
     return Line(line[width:], label=line[:width], indent=1)
 
 
-def shortened(lines: list[str]) -> Iterator[str]:
-    """The lines without most of those that begin alike, and no more than fit a step."""
+def shortened(lines: list[str], alike: int) -> Iterator[str]:
+    """The lines with so many of those that begin alike, and no more than fit a step."""
     seen: dict[str, int] = {}
     shown = []
     for line in lines:
         start = line.split(maxsplit=1)[0] if line.strip() else ""
         seen[start] = seen.get(start, 0) + 1
-        if start not in ("", "and") and seen[start] <= ALIKE:
+        if start not in ("", "and") and seen[start] <= alike:
             shown.append(line)
     yield from shown[:MOST]
     if len(lines) > len(shown[:MOST]):
