@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from guard.clock import now
 
@@ -122,10 +125,16 @@ class Plant:
         touch(folder, taken)
         return path
 
-    def run(self, *words: str, env: dict[str, str] | None = None, cwd: Path | None = None) -> Result:
-        """Call the real command line in a process of its own."""
+    def run(
+        self,
+        *words: str,
+        env: dict[str, str] | None = None,
+        cwd: Path | None = None,
+        before: tuple[str, ...] = (),
+    ) -> Result:
+        """Call the real command line in a process of its own; ``before`` stands in front of the command."""
         done = subprocess.run(
-            [sys.executable, "-m", "guard", *words],
+            [*before, sys.executable, "-m", "guard", *words],
             capture_output=True,
             cwd=cwd or self.root,
             env={**os.environ, "GUARD_CONFIG": str(self.config), **(env or {})},
@@ -166,6 +175,16 @@ class Plant:
         """The sets of an arm, oldest first."""
         found: list[dict[str, Any]] = self.run("sets", arm, "--json").json["sets"]
         return found
+
+
+def as_ordinary_user() -> tuple[str, ...]:
+    """What to put before a command so that the modes of files apply to it, which they do not to root."""
+    if os.geteuid() != 0:
+        return ()
+    if shutil.which("setpriv") is None:
+        pytest.skip("root reads everything, and without setpriv it cannot be kept from it")
+    without = "-dac_override,-dac_read_search"
+    return ("setpriv", "--bounding-set", without, "--inh-caps", without)
 
 
 def stamp(moment: datetime) -> str:
