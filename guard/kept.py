@@ -3,7 +3,8 @@
 Reading and checking the configuration of a thousand arms takes longer than answering a
 question about one. So its settings are kept in the state folder together with the very text
 that they came from, and serve again for exactly that text; any other is read and checked
-anew. The file holds a line about the whole, a line for each arm, and the texts.
+anew. The file holds a checksum of the rest, a line about the whole, a line for each arm,
+and the texts.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import zlib
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 
@@ -39,13 +41,16 @@ def find(path: str, text: bytes) -> Settings | None:
     folder = os.path.join(os.path.dirname(path), os.fsdecode(hint[1]) if hint else "state")
     try:
         with open(os.path.join(folder, KEPT_NAME), "rb") as file:
-            kept = file.read()
+            check, _, kept = file.read().partition(b"\n")
+        if int(check, 16) != zlib.crc32(kept):
+            return None
         line, _, rest = kept.partition(b"\n")
         about = json.loads(line)
         rows = rest[: about["arms_bytes"]].split(b"\n")
         if (about["version"], about["config"]) != (__version__, path):
             return None
-        if rest[about["arms_bytes"] :] != text + b"".join(map(_content, about["more"])):
+        texts = [text, *map(_content, about["more"])]
+        if about["sizes"] != [len(each) for each in texts] or rest[about["arms_bytes"] :] != b"".join(texts):
             return None
         return _thawed(about["settings"], _Arms(about["ids"], rows))
     except (OSError, ValueError, KeyError, TypeError, IndexError):
@@ -64,13 +69,14 @@ def keep(settings: Settings, sources: dict[str, bytes]) -> None:
         "version": __version__,
         "config": settings.file,
         "more": [source for source in sources if source != settings.file],
+        "sizes": [len(text) for text in sources.values()],
         "ids": list(settings.arms),
         "arms_bytes": len(rows),
         "settings": _frozen(settings._replace(arms={})),
     }
     try:
         content = json.dumps(about).encode() + b"\n" + rows + b"".join(sources.values())
-        write_whole(os.path.join(settings.state, KEPT_NAME), content)
+        write_whole(os.path.join(settings.state, KEPT_NAME), b"%08x\n" % zlib.crc32(content) + content)
     except OSError:
         return
 
