@@ -204,13 +204,18 @@ class Desk:
             body["fingerprint"] = mark.fingerprint
         return self.ledger.append(self.now(), "mark", mark.arm, body)
 
-    def restored_set(self, arm: str, text: str | None) -> tuple[str | None, str | None]:
-        """Path and fingerprint of the set that a restore test was of: the one named, else the one answers rest on."""
+    def restored_set(self, arm: str, text: str | None, at: datetime) -> tuple[str | None, str | None]:
+        """Path and fingerprint of the set that a restore test was of.
+
+        The one that is named, else the one that answers rest on, if it was saved by then.
+        """
         if text is not None:
             known, _ = self.resolve(text)
             return known.path, known.fingerprint
         resting = standing(self.facts([arm])[0]).resting
-        return (resting.set.path, resting.set.fingerprint) if resting else (None, None)
+        if resting is None or resting.captured_at is None or resting.captured_at > at:
+            return None, None
+        return resting.set.path, resting.set.fingerprint
 
     def entries(self, last: int | None) -> list[Entry]:
         """Entries of the ledger, the last few or all."""

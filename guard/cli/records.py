@@ -43,8 +43,8 @@ def _mark(args: argparse.Namespace) -> int:
     fingerprint = None
     about = ""
     if args.kind == "restore-test":
-        path, fingerprint = desk.restored_set(arm, args.set)
-        about = f" of {path}" if path else ""
+        path, fingerprint = desk.restored_set(arm, args.set, at)
+        about = f" of {path}" if path else " of no set in particular"
     elif args.set:
         raise NotUnderstood("", f"--set with {args.kind}", "Only a restore-test is about one set.")
     number = desk.mark(Mark(args.kind, arm, at, args.by, args.note, fingerprint))

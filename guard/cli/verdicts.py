@@ -92,7 +92,8 @@ def _resting(verdict: Verdict, as_of: datetime, zone: tzinfo) -> str:
     if resting is None:
         return "no set"
     read = shown_with_age(resting.set.last_read_at, as_of, zone)
-    copies = f", {resting.set.copies} further copies" if resting.set.copies else ""
+    count = resting.set.copies
+    copies = f", {count} further {'copy' if count == 1 else 'copies'}" if count else ""
     return (
         f"{resting.set.path}, saved {shown_with_age(resting.captured_at, as_of, zone)},"
         f" {resting.proof}, last read {read}{copies}"

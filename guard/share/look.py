@@ -155,8 +155,8 @@ class _Pass:
             self._set(known[path], is_newest=path in newest)
 
     def _set(self, known: Known, *, is_newest: bool) -> None:
-        if known.damaged:
-            self.report.damaged.append(Trouble(known.path, known.arm, "damaged"))
+        if known.damage is not None:
+            self.report.damaged.append(Trouble(known.path, known.arm, known.damage or "it differs from what was read"))
             return
         try:
             if known.complete is None:
@@ -235,7 +235,7 @@ class _Pass:
             self._damage(known, what)
         else:
             self.catalogue.unseal(known)
-            self._seal_if_settled(known._replace(complete=None, fingerprint=None))
+            self._seal_if_settled(known._replace(complete=None, fingerprint=None, sealed_at=None))
 
     def _damage(self, known: Known, what: str) -> None:
         self.catalogue.damage(known, self.clock(), what)

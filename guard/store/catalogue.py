@@ -38,7 +38,14 @@ class Known(Record):
     shape: str | None
     fingerprint: str | None
     complete: bool | None
-    damaged: bool
+    sealed_at: str | None
+    damage: str | None
+    """How it differs from what was read; None where it does not, as far as is known."""
+
+    @property
+    def damaged(self) -> bool:
+        """Something that once was right no longer is."""
+        return self.damage is not None
 
 
 class Arrival(Record):
@@ -89,13 +96,14 @@ class Catalogue:
     ) -> None:
         """Write down what was seen of a place, and what changed about it as a fact for the ledger."""
         with self.store.transaction() as db:
+            before = db.execute("SELECT identity FROM places WHERE number=?", (number,)).fetchone()
             db.execute(
                 "INSERT INTO places VALUES(?,?,?,?,?,?) ON CONFLICT(number) DO UPDATE SET path=excluded.path,"
                 " identity=excluded.identity, seen_at=excluded.seen_at, unreadable=excluded.unreadable,"
                 " vanished=excluded.vanished",
                 (number, path, place.identity, time_text(place.seen_at), place.unreadable, place.vanished),
             )
-            if changed is not None:
+            if changed is not None and (before is None or before[0] != place.identity):
                 _change(
                     db, at or place.seen_at, "share", "", {"place": number, "what": changed, "identity": place.identity}
                 )
@@ -106,7 +114,7 @@ class Catalogue:
         """The sets that are there, by path: those of one arm, or all."""
         query = (
             "SELECT path, id, arm, form, first_seen, signature, quiet_since, recipe, shape, fingerprint,"
-            " complete, damaged_at FROM sets WHERE place=? AND gone_at IS NULL"
+            " complete, sealed_at, CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END FROM sets WHERE place=? AND gone_at IS NULL"
         )
         with self.store.told():
             rows = self.store.connection.execute(
@@ -125,16 +133,17 @@ class Catalogue:
                     row[8],
                     row[9],
                     None if row[10] is None else bool(row[10]),
-                    row[11] is not None,
+                    row[11],
+                    row[12],
                 )
                 for row in rows
             }
 
     def arrive(self, arrivals: Iterable[Arrival]) -> None:
-        """Write down sets seen for the first time, in one transaction."""
+        """Write down sets seen for the first time, in one transaction; what another pass wrote meanwhile stays."""
         with self.store.transaction() as db:
             db.executemany(
-                "INSERT INTO sets(place, arm, path, form, first_seen, stamp) VALUES(?,?,?,?,?,?)",
+                "INSERT OR IGNORE INTO sets(place, arm, path, form, first_seen, stamp) VALUES(?,?,?,?,?,?)",
                 [
                     (a.place, a.arm, name_bytes(a.path), a.form, time_text(a.first_seen), time_text(a.stamp))
                     for a in arrivals
@@ -150,18 +159,24 @@ class Catalogue:
             )
 
     def seal(self, known: Known, seal: Seal) -> None:
-        """Write down a set that was read whole. Its proof begins anew; earlier damage stays."""
+        """Write down a set that was read whole. Its proof begins anew; earlier damage stays.
+
+        Where another pass sealed it since it was looked up, that seal stands.
+        """
         with self.store.transaction() as db:
-            db.execute(
+            written = db.execute(
                 "UPDATE sets SET signature=NULL, quiet_since=NULL, trouble=NULL, sealed_at=?, recipe=?, shape=?,"
                 " fingerprint=?, newest_member=?, complete=?, problems=?, identity=?, files=?, bytes=?,"
-                " last_read_at=NULL WHERE id=?",
+                " last_read_at=NULL WHERE id=? AND gone_at IS NULL AND sealed_at IS ?",
                 (
                     time_text(seal.sealed_at), seal.recipe, seal.shape, seal.fingerprint,
                     time_text(seal.newest_member), int(seal.complete), json.dumps(seal.problems), seal.identity,
                     len(seal.files), sum(file.size for file in seal.files), known.id,
+                    known.sealed_at,
                 ),
             )  # fmt: skip
+            if not written.rowcount:
+                return
             _write_content(db, known, seal.parts, seal.files)
             state = "complete" if seal.complete else "settled"
             body = {"state": state, "newest_member": time_text(seal.newest_member)}
@@ -196,11 +211,11 @@ class Catalogue:
     def damage(self, known: Known, at: datetime, what: str) -> None:
         """Write down that a set differs from what was read of it. Nothing of it is read anew as the truth."""
         with self.store.transaction() as db:
-            db.execute(
-                "UPDATE sets SET damaged_at=coalesce(damaged_at, ?), damage=? WHERE id=?",
-                (time_text(at), what, known.id),
+            first = db.execute(
+                "UPDATE sets SET damaged_at=? WHERE id=? AND damaged_at IS NULL", (time_text(at), known.id)
             )
-            if not known.damaged:
+            db.execute("UPDATE sets SET damage=? WHERE id=?", (what, known.id))
+            if first.rowcount:
                 _change_of(db, known, at, known.fingerprint, {"state": "damaged", "what": what})
 
     def unseal(self, known: Known) -> None:
@@ -216,7 +231,11 @@ class Catalogue:
         """Write down sets that are no longer there. What was learnt of them stays."""
         with self.store.transaction() as db:
             for known in gone:
-                db.execute("UPDATE sets SET gone_at=? WHERE id=?", (time_text(at), known.id))
+                departed = db.execute(
+                    "UPDATE sets SET gone_at=? WHERE id=? AND gone_at IS NULL", (time_text(at), known.id)
+                )
+                if not departed.rowcount:
+                    continue
                 _change_of(db, known, at, known.fingerprint, {"state": "gone"})
 
     def manifest(self, set_id: int) -> tuple[FileFacts, ...]:
