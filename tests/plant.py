@@ -133,8 +133,14 @@ class Plant:
         before: tuple[str, ...] = (),
     ) -> Result:
         """Call the real command line in a process of its own; ``before`` stands in front of the command."""
+        result = self.program(*before, sys.executable, "-m", "guard", *words, env=env, cwd=cwd)
+        assert "Traceback" not in result.err, result.err
+        return result
+
+    def program(self, *words: str, env: dict[str, str] | None = None, cwd: Path | None = None) -> Result:
+        """Run any program beside the configuration."""
         done = subprocess.run(
-            [*before, sys.executable, "-m", "guard", *words],
+            words,
             capture_output=True,
             cwd=cwd or self.root,
             env={**os.environ, "GUARD_CONFIG": str(self.config), **(env or {})},
@@ -142,9 +148,7 @@ class Plant:
             timeout=120,
             check=False,
         )
-        result = Result(done)
-        assert "Traceback" not in result.err, result.err
-        return result
+        return Result(done)
 
     def init(self) -> None:
         """Give the share its marker."""
