@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from datetime import date
-from typing import Any, NamedTuple
+from typing import Any
 
 from guard.config_values import Wrong, shown
+from guard.record import Record
 
 
-class Row(NamedTuple):
+class Row(Record):
     """One arm of the file: the line it ends on, its values by key, and the cells beyond the header's last name."""
 
     line: int

@@ -6,10 +6,10 @@ import os
 
 from guard import clock
 from guard.desk import Desk
-from guard.errors import ShareUnreadable, WouldOverwrite
+from guard.errors import ShareUnreadable, StateUnusable, WouldOverwrite
 from guard.files import write_whole
 from guard.load import load
-from guard.share.marker import MARKER_NAME, marker_state, read_marker, write_marker
+from guard.share.marker import MARKER_NAME, NO_IDENTITY, marker_state, read_marker, write_marker
 from guard.store.catalogue import Place
 
 LOST_WITHOUT_MARKER = (
@@ -34,7 +34,8 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
     told.append(f"The state folder is {settings.state}; its ledger has {desk.check().entries} entries.")
     if os.path.realpath(share) != os.path.realpath(settings.share):
         told.append(f"Mind that guard.toml names another share: {settings.share}. The marker goes to {share}.")
-        return [*told, _marker(share, None)]
+        has_marker = read_marker(share) is not None
+        return [*told, "That share has a marker already." if has_marker else _marker(share, None)]
     identity = read_marker(share)
     state = marker_state(before.identity, identity)
     if state in ("gone", "other") and not adopt:
@@ -46,6 +47,8 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
     if identity is None:
         told.append(_marker(share, before.identity))
     elif state == "other":
+        if identity == NO_IDENTITY:
+            told.append(_marker(share, None))
         told.append("This share is taken for the right one from now on.")
     else:
         told.append("The share has its marker already.")
@@ -59,14 +62,28 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
 
 def _configuration(folder: str, share: str) -> str:
     path = os.path.join(folder, "guard.toml")
-    if os.path.exists(path):
+    if os.path.lexists(path):
         return f"{path} is there already and stays as it is."
-    from guard.share.survey import proposal, survey
+    from guard.survey.proposal import proposal
+    from guard.survey.survey import survey
 
-    text = proposal(survey(share), os.path.relpath(share, folder))
-    os.makedirs(folder, exist_ok=True)
-    write_whole(path, text.encode())
+    text = proposal(survey(share), _path_from(folder, share))
+    try:
+        os.makedirs(folder, exist_ok=True)
+        write_whole(path, text.encode())
+    except OSError as error:
+        raise StateUnusable(
+            path, error.strerror or str(error), "Name a folder that can be written: guard init DIR --share PATH"
+        ) from error
     return f"Wrote {path}. Read it through: what is doubtful in it is marked with a comment."
+
+
+def _path_from(folder: str, share: str) -> str:
+    """The share's path relative to the configuration, or absolute where there is no such way."""
+    try:
+        return os.path.relpath(share, folder)
+    except ValueError:
+        return os.path.abspath(share)
 
 
 def _marker(share: str, identity: str | None) -> str:

@@ -16,9 +16,9 @@ from collections.abc import Iterator
 from datetime import date, datetime, timedelta, tzinfo
 from functools import cached_property
 from importlib.resources import files
-from typing import NamedTuple
 
 from guard.load import load
+from guard.record import Record
 from guard.settings import Settings
 from guard.share.layout import stem
 from guard.share.recipe import matches
@@ -30,7 +30,7 @@ _STAMP_FORM = "%Y-%m-%d_%H%M"
 _DAY = re.compile(rb"\b\d{4}-\d{2}-\d{2}\b")
 
 
-class Damage(NamedTuple):
+class Damage(Record):
     """The file that goes bad."""
 
     arm: str
@@ -38,7 +38,7 @@ class Damage(NamedTuple):
     file: str
 
 
-class Note(NamedTuple):
+class Note(Record):
     """A mark that people recorded ``at`` this long before the reference."""
 
     kind: str
@@ -49,7 +49,7 @@ class Note(NamedTuple):
     set: str | None
 
 
-class Scenario(NamedTuple):
+class Scenario(Record):
     """What git cannot hold of the sample, and what happens in the demo. Paths are the sample's own."""
 
     reference: datetime

@@ -12,7 +12,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import HealthCheck, given
+from hypothesis import HealthCheck, example, given
 from hypothesis import settings as runs
 from hypothesis import strategies as st
 
@@ -403,6 +403,7 @@ LAYOUTS = [
 @pytest.mark.parametrize("layouts", LAYOUTS)
 @runs(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(tree=TREES, arm=st.sampled_from(["arm-07", "A", "A-B", "A-B-C"]))
+@example(tree=[(["A", "A-B", "x"], ""), (["A-B", "A", "old"], ".zip")], arm="A-B")
 def test_a_look_for_one_arm_finds_just_what_a_full_look_finds_of_it(
     tmp_path_factory: pytest.TempPathFactory, layouts: list[str], tree: list[tuple[list[str], str]], arm: str
 ) -> None:

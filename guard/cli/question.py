@@ -20,6 +20,10 @@ from guard.units import in_words, span
 EXAMPLE = 'Ask such as: guard ask "is arm 7 safe to power down friday 06:00 for 8 hours"'
 
 
+LONGEST = 10_000
+"""Nobody asks at greater length, and every word is looked at several times."""
+
+
 class Asked(Record):
     """A question understood in full. ``action`` is None where it was asked what is due."""
 
@@ -69,6 +73,8 @@ _LONGEST_WORD = 255
 
 def understand(text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable[[], tzinfo]) -> Asked:
     """What a question asks. Raises NotUnderstood with what was understood of it and what was not."""
+    if len(text) > LONGEST:
+        raise NotUnderstood("", f"a question of {len(text)} characters; the most is {LONGEST}", EXAMPLE)
     return _Reading(text, arms, now, zone).asked()
 
 

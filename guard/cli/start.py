@@ -10,6 +10,33 @@ from guard.cli.demo import configure_demo
 from guard.cli.output import Line
 
 
+def configure_survey(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard survey`."""
+    parser.add_argument("share", metavar="SHARE", help="the folder that holds the backups of all arms")
+    return _survey
+
+
+def _survey(args: argparse.Namespace) -> int:
+    import os
+
+    from guard.survey.proposal import proposal
+    from guard.survey.survey import survey
+
+    share = os.path.abspath(args.share)
+    _write_whole_lines(proposal(survey(share), share))
+    return 0
+
+
+def _write_whole_lines(text: str) -> None:
+    """Write a configuration as it is, never wrapped; in a pipe as UTF-8, whatever the console's encoding."""
+    import sys
+
+    if output.on_terminal() or not hasattr(sys.stdout, "buffer"):
+        sys.stdout.write(text)
+    else:
+        sys.stdout.buffer.write(text.encode())
+
+
 def configure_init(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard init`."""
     parser.add_argument("dir", nargs="?", default=".", metavar="DIR", help="where guard.toml goes (default: here)")
@@ -28,4 +55,4 @@ def _init(args: argparse.Namespace) -> int:
     return 0
 
 
-COMMANDS = {"demo": configure_demo, "init": configure_init}
+COMMANDS = {"demo": configure_demo, "init": configure_init, "survey": configure_survey}

@@ -11,7 +11,7 @@ from guard.model import BackupSet, Finding, Question
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
-from guard.rules.standing import Standing, is_another_arms, is_damaged
+from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged
 from guard.units import in_words
 
 
@@ -34,10 +34,10 @@ def no_backup(at: Standing, _question: Question) -> Outcome:
 
 def incomplete_set(at: Standing, _question: Question) -> Outcome:
     """Hold where no set is complete; caution for each newer incomplete one."""
-    lacking = [item for item in at.others if item.set.checked is False]
+    lacking = [item for item in at.others if item.set.checked is not None and not is_complete(item.set)]
     if not lacking:
         return SILENT
-    complete = any(item.set.checked and not item.set.gone for item in at.history)
+    complete = any(is_complete(item.set) and not item.set.gone for item in at.history)
     if not complete:
         newest = lacking[-1]
         return Outcome((_incomplete(newest, "hold", "No set is complete. The newest,"),))
@@ -46,7 +46,9 @@ def incomplete_set(at: Standing, _question: Question) -> Outcome:
 
 def _incomplete(item: Dated, level: str, opening: str) -> Finding:
     faults = [problem.message for problem in item.set.problems if problem.code == "incomplete-set"]
-    listed = "; ".join(faults[:3]) + (f"; and {len(faults) - 3} more" if len(faults) > 3 else "")
+    listed = ("; ".join(faults[:3]) or "no file of it was read whole") + (
+        f"; and {len(faults) - 3} more" if len(faults) > 3 else ""
+    )
     return finding(
         "incomplete-set",
         "hold" if level == "hold" else "caution",
@@ -109,7 +111,7 @@ def edited_since(at: Standing, _question: Question) -> Outcome:
     later_edits = [mark for mark in at.facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
     if not later_edits:
         return SILENT
-    last = max(later_edits, key=lambda mark: mark.at)
+    last = max(later_edits, key=lambda mark: (mark.at, mark.by, mark.note))
     by = f" by {last.by}" if last.by else ""
     return Outcome(
         (
@@ -138,7 +140,10 @@ def not_read_back(at: Standing, question: Question) -> Outcome:
         message = f"No complete set of {at.facts.arm.id} was ever read back; the newest is {path}."
         return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))
     last = at.resting.set.last_read_at
-    path = at.resting.set.path
+    path, trouble = at.resting.set.path, at.resting.set.trouble
+    if trouble is not None:
+        message = f"The set {path} was read back once and cannot be read now: {trouble}."
+        return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))
     if last is None or not believable(last, at.facts.as_of):
         message = f"When the set {path} was last read back cannot be believed: a clock was set back."
         return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))
@@ -167,7 +172,7 @@ def not_read_back(at: Standing, question: Question) -> Outcome:
 
 def _awaits_read_back(backup: BackupSet, at: Standing) -> bool:
     return (
-        backup.checked is True
+        is_complete(backup)
         and backup.last_read_at is None
         and not is_damaged(backup)
         and not is_another_arms(backup, at.facts)
@@ -183,7 +188,8 @@ def unsettled_newer(at: Standing, _question: Question) -> Outcome:
             finding(
                 "unsettled-newer",
                 "caution",
-                f"The newer set {item.set.path} {item.set.trouble or state}; it does not carry the answer.",
+                f"The newer set {item.set.path} {state}; it does not carry the answer"
+                + (f" ({item.set.trouble})." if item.set.trouble else "."),
                 remedy,
                 set=item.set.path,
             )

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import NamedTuple
 
 from guard.model import BackupSet, Recipe
+from guard.record import Record
 
 EARLIEST_PLAUSIBLE = datetime(2001, 1, 1, tzinfo=UTC)
 """A clock that lost its power commonly starts again at 1970, 1980 or 2000 (common practice, no source)."""
 
 
-class Dated(NamedTuple):
+_Claim = tuple[datetime, datetime, str]
+"""The time a set claims, the stamp in its name, and its path."""
+
+_UNSTAMPED = datetime.max.replace(tzinfo=UTC)
+"""Stands for no stamp: among equal claims the set with a stamp is the original, and none shows the other up."""
+
+
+class Dated(Record):
     """A set with its capture time.
 
     ``captured_at`` is None where no time can be believed. ``claimed_at`` is the time that
@@ -55,14 +62,16 @@ def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple
 
     A set whose every byte, volatile parts included, equals an older set's is that old
     backup filed again and takes over its time, whether the old one is still there or not.
+    A copy may keep its members' times and so claim no later time than the original; then
+    the later stamp in its name gives it away.
     """
-    oldest: dict[str, tuple[datetime, str]] = {}
+    oldest: dict[str, _Claim] = {}
     claims = [(backup, claimed_time(backup, as_of)) for backup in sets]
     if recipe.volatile:
         for backup, claim in claims:
             if backup.fingerprint is not None and claim is not None:
-                first = oldest.get(backup.fingerprint)
-                oldest[backup.fingerprint] = min(first or (claim, backup.path), (claim, backup.path))
+                own = (claim, backup.stamp or _UNSTAMPED, backup.path)
+                oldest[backup.fingerprint] = min(oldest.get(backup.fingerprint, own), own)
     result = [_date(backup, claim, oldest, as_of) for backup, claim in claims]
     return tuple(sorted(result, key=_age_order))
 
@@ -70,16 +79,24 @@ def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple
 def _date(
     backup: BackupSet,
     claim: datetime | None,
-    oldest: dict[str, tuple[datetime, str]],
+    oldest: dict[str, _Claim],
     as_of: datetime,
 ) -> Dated:
     captured, refiled_from = claim, None
     if backup.fingerprint in oldest and claim is not None:
-        first_claim, first_path = oldest[backup.fingerprint]
-        if first_claim < claim:
+        first_claim, first_stamp, first_path = oldest[backup.fingerprint]
+        if first_claim < claim or (backup.stamp is not None and first_stamp < backup.stamp):
             captured, refiled_from = first_claim, first_path
     return Dated(backup, captured, claim, clock_doubt(backup, as_of), refiled_from)
 
 
-def _age_order(item: Dated) -> tuple[datetime, datetime, str]:
-    return (item.captured_at or EARLIEST_PLAUSIBLE, item.set.first_seen, item.set.path)
+def _age_order(item: Dated) -> tuple[bool, datetime, datetime, str, str, bool]:
+    backup, captured = item.set, item.captured_at
+    return (
+        captured is not None,
+        captured or backup.first_seen,
+        backup.first_seen,
+        backup.path,
+        backup.form,
+        backup.gone,
+    )

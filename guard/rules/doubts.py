@@ -182,16 +182,16 @@ def _sizes(now: BackupSet, before: BackupSet) -> Iterator[tuple[str, int, int, s
 
 
 def _with_predecessor(at: Standing) -> Iterator[tuple[Dated, Dated]]:
-    """Each judged set that was read, with the readable set of this arm saved just before it."""
-    readable = [
-        item
-        for item in at.history
-        if item.set.checked is not None and not is_damaged(item.set) and not is_another_arms(item.set, at.facts)
-    ]
+    """Each sound judged set, with the set of this arm saved just before it.
+
+    A set that was damaged later still tells what it held when it was read, so damage to an
+    old set hides nothing about the one after it.
+    """
+    read = [item for item in at.history if item.set.checked is not None and not is_another_arms(item.set, at.facts)]
     for item in at.judged:
-        place = next((n for n, other in enumerate(readable) if other is item), 0)
-        if place:
-            yield item, readable[place - 1]
+        place = next((n for n, other in enumerate(read) if other is item), 0)
+        if place and not is_damaged(item.set):
+            yield item, read[place - 1]
 
 
 def odd_entry(at: Standing, _question: Question) -> Outcome:

@@ -6,12 +6,12 @@ A code once shipped keeps its meaning.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import NamedTuple
 
 from guard.model import Finding, Level
+from guard.record import Record
 
 
-class Explanation(NamedTuple):
+class Explanation(Record):
     """What ``guard explain`` tells about one code."""
 
     title: str
@@ -21,7 +21,7 @@ class Explanation(NamedTuple):
     remedy: str
 
 
-class Outcome(NamedTuple):
+class Outcome(Record):
     """What one rule says at one moment, and the next moment at which it may say something else."""
 
     findings: tuple[Finding, ...] = ()

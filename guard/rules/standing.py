@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from guard.model import ArmFacts, BackupSet, Proof
+from guard.record import Record
 from guard.rules.capture import Dated, believable, dated
 
 
-class Standing(NamedTuple):
+class Standing(Record):
     """The sets of one arm, in their places.
 
     ``resting`` is the newest complete set that was read back at least once and is neither
@@ -39,7 +38,7 @@ def standing(facts: ArmFacts) -> Standing:
 
 def _can_carry(backup: BackupSet, facts: ArmFacts) -> bool:
     return (
-        backup.checked is True
+        is_complete(backup)
         and backup.last_read_at is not None
         and not is_damaged(backup)
         and not is_another_arms(backup, facts)
@@ -52,6 +51,14 @@ def _not_older(item: Dated, resting: Dated | None) -> bool:
     # A refiled copy is as old as its original, but it presents itself as newer.
     newest_claim = item.claimed_at if item.refiled_from else item.captured_at
     return newest_claim is None or newest_claim >= resting.captured_at
+
+
+def is_complete(backup: BackupSet) -> bool:
+    """Takes as proof that the recipe was met by at least one file, and that a fingerprint was kept of what was read.
+
+    Without a fingerprint an old backup that was filed again would pass for a new one.
+    """
+    return backup.checked is True and backup.files > 0 and backup.fingerprint is not None
 
 
 def is_damaged(backup: BackupSet) -> bool:
@@ -79,20 +86,25 @@ def is_another_arms(backup: BackupSet, facts: ArmFacts) -> bool:
 
 
 def proof(backup: BackupSet, facts: ArmFacts) -> Proof:
-    """How far the set is proven; each step stands on the one before."""
+    """How far the set is proven now; each step stands on the one before, and a read-back ages."""
     if is_damaged(backup):
         return "damaged"
     if backup.checked is None:
         return "arriving"
-    if not backup.checked:
+    if not is_complete(backup):
         return "settled"
-    if backup.last_read_at is None:
+    if not _was_read_back_lately(backup, facts):
         return "complete"
     if was_restored(backup, facts):
         return "restored"
     if 0 < facts.limits.copies_needed <= backup.copies:
         return "copied"
     return "read-back"
+
+
+def _was_read_back_lately(backup: BackupSet, facts: ArmFacts) -> bool:
+    last = backup.last_read_at
+    return last is not None and believable(last, facts.as_of) and facts.as_of - last <= facts.limits.read_back_within
 
 
 def was_restored(backup: BackupSet, facts: ArmFacts) -> bool:

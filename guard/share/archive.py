@@ -122,7 +122,7 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
         if error.errno is not None:
             raise  # the system could not read the file; else it is how bz2 calls what it cannot unpack
         broken = f"it cannot be understood: {error}"
-    except Exception as error:  # noqa: BLE001 because the parsers raise whatever a broken archive leads them to
+    except Exception as error:  # noqa: BLE001
         broken = f"it cannot be understood: {error}"
     strip = wrapped.prefix()
     return Reading(

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
-from typing import NamedTuple
 
 from blake3 import blake3
 
 from guard.model import FileFacts
 from guard.names import name_bytes
+from guard.record import Record
 
 CHUNK_BYTES = 1 << 20
 """Large enough that a chunk costs more than handing it over, small enough to stay in the cache."""
@@ -18,7 +18,7 @@ TWO_THREADS_FROM_BYTES = 8 << 20
 """From here on SHA-256 runs beside BLAKE3 in a second thread; below, starting one costs more."""
 
 
-class Digests(NamedTuple):
+class Digests(Record):
     """Both digests of one file's content, and how many bytes were read."""
 
     sha256: bytes

@@ -11,9 +11,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from guard.clock import now
+from guard.load import load
 from guard.model import FileFacts, Part
 from guard.share.look import recipe_digest
-from guard.load import load
 from guard.store.catalogue import Arrival, Catalogue, Seal
 from tests.benchmarks.measure import PLAIN_RECIPE, guard_command, report, seconds, workplace, write_configuration
 
@@ -75,15 +75,11 @@ def _fill(folder: Path, arms: list[str], stamps: list[datetime]) -> None:
     digest = recipe_digest(settings.recipes["standard"])
     catalogue.store.connection.execute("PRAGMA synchronous=OFF")
     for arm in arms:
-        catalogue.arrive(
-            Arrival(0, arm, f"{arm}/{stamp:%Y-%m-%d_%H%M}", "folder", stamp, stamp) for stamp in stamps
-        )
+        catalogue.arrive(Arrival(0, arm, f"{arm}/{stamp:%Y-%m-%d_%H%M}", "folder", stamp, stamp) for stamp in stamps)
         for n, known in enumerate(catalogue.known(0, arm).values()):
-            files = tuple(
-                FileFacts(f"programs/p{f}.txt", 12, 1, os.urandom(32), os.urandom(32)) for f in range(10)
-            )
+            files = tuple(FileFacts(f"programs/p{f}.txt", 12, 1, os.urandom(32), os.urandom(32)) for f in range(10))
             part = Part("programs", 10, 120, ok=True, digest=files[0].sha256.hex(), newest=stamps[n])
-            seal = Seal(now(), digest, "[]", files[1].sha256.hex(), stamps[n], True, (), None, (part,), files)
+            seal = Seal(now(), digest, "[]", files[1].sha256.hex(), stamps[n], True, (), None, (part,), files)  # noqa: FBT003
             catalogue.seal(known, seal)
     catalogue.store.connection.execute("DELETE FROM changes")
     catalogue.close()

@@ -57,7 +57,9 @@ def workplace(title: str) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def write_configuration(folder: Path, arms: list[str], recipe: str, layout: str = "{arm}/{taken:%Y-%m-%d_%H%M}") -> None:
+def write_configuration(
+    folder: Path, arms: list[str], recipe: str, layout: str = "{arm}/{taken:%Y-%m-%d_%H%M}"
+) -> None:
     """A configuration in the form that most plants write it."""
     text = (
         '[plant]\nname = "Benchmark"\ntimezone = "Europe/Berlin"\n[share]\npath = "share"\nsettle = "0s"\n'

@@ -32,7 +32,7 @@ def main() -> None:
 
 
 def _save(folder: Path) -> None:
-    first = datetime(2026, 1, 1, 5, 10)  # noqa: DTZ001
+    first = datetime(2026, 1, 1, 5, 10)
     for number in range(SETS_EACH):
         programs = folder / f"{first + timedelta(days=number):%Y-%m-%d_%H%M}" / "programs"
         programs.mkdir(parents=True)

@@ -1,0 +1,127 @@
+"""The facts about one invented arm, put together without a share or a catalogue: for tests of the pure rules."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple
+
+from guard.model import (
+    Action,
+    Arm,
+    ArmFacts,
+    BackupSet,
+    Checks,
+    Finding,
+    Identity,
+    Limits,
+    Mark,
+    Part,
+    PartRule,
+    Question,
+    Recipe,
+    ShareFacts,
+    Verdict,
+)
+from guard.rules.verdict import verdict
+
+NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
+MICROSECOND = timedelta(microseconds=1)
+HOUR = timedelta(hours=1)
+DAY = timedelta(days=1)
+
+ARM = Arm("arm-07", name="Fettling cell, left", area="finishing", serial="RC-0771")
+RECIPE = Recipe(
+    "standard",
+    tuple(PartRule(name, (name,), 1, Checks()) for name in ("programs", "axis-zero", "image")),
+    volatile=("history/**",),
+    identity=Identity("settings.toml", 'serial = "(?P<serial>[^"]+)"', "serial"),
+)
+LIMITS = Limits(
+    fresh=(
+        ("power-down", 7 * DAY),
+        ("memory-swap", DAY),
+        ("position-swap", 7 * DAY),
+        ("service-visit", DAY),
+    ),
+    read_back_within=30 * DAY,
+    restore_test_within=None,
+    copies_needed=0,
+    unseen_after=26 * HOUR,
+    parts_apart=DAY,
+    shrink_permille=300,
+)
+
+
+def proven(age: timedelta = 6 * HOUR, path: str | None = None, **changes: Any) -> BackupSet:
+    """A complete set that was read back soon after it was saved, ``age`` before now."""
+    taken = NOW - age
+    path = path or f"arm-07/{taken:%Y-%m-%d_%H%M}"
+    backup = BackupSet(
+        path,
+        "folder",
+        first_seen=min(taken + timedelta(minutes=5), NOW),
+        stamp=taken,
+        newest_member=taken,
+        fingerprint=hashlib.sha256(path.encode()).hexdigest(),
+        files=12,
+        bytes=100_000,
+        parts=(
+            Part("programs", 10, 30_000, ok=True, digest="programs", newest=taken),
+            Part("axis-zero", 1, 4_000, ok=True, digest="zero", newest=taken),
+            Part("image", 1, 66_000, ok=True, digest="image", newest=taken),
+        ),
+        checked=True,
+        identity=ARM.serial,
+        last_read_at=min(taken + HOUR, NOW),
+    )
+    return backup._replace(**changes)
+
+
+def part(backup: BackupSet, name: str, **changes: Any) -> BackupSet:
+    """The set with one of its parts changed."""
+    return backup._replace(
+        parts=tuple(each._replace(**changes) if each.name == name else each for each in backup.parts)
+    )
+
+
+def mark(kind: str, at: datetime, **more: Any) -> Mark:
+    """A mark on the arm."""
+    return Mark(kind, ARM.id, at, **more)
+
+
+class Given(NamedTuple):
+    """Facts, and what is asked about them."""
+
+    facts: ArmFacts
+    question: Question
+
+    @property
+    def verdict(self) -> Verdict:
+        return verdict(self.facts, self.question)
+
+    def findings(self, code: str) -> list[Finding]:
+        """The findings with that code in the verdict."""
+        return [found for found in self.verdict.findings if found.code == code]
+
+
+def given(
+    *sets: BackupSet,
+    at: datetime = NOW,
+    action: Action = "power-down",
+    marks: tuple[Mark, ...] = (),
+    limits: dict[str, Any] | None = None,
+    share: dict[str, Any] | None = None,
+    **changes: Any,
+) -> Given:
+    """The arm with these sets on a share that was just looked at; ``limits`` and ``share`` change theirs."""
+    facts = ArmFacts(
+        arm=ARM,
+        recipe=RECIPE,
+        limits=LIMITS._replace(**(limits or {})),
+        share=ShareFacts("right", NOW)._replace(**(share or {})),
+        as_of=NOW,
+        sets=sets,
+        marks=marks,
+    )
+    return Given(facts._replace(**changes), Question(action, at, 8 * HOUR))
