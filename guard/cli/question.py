@@ -8,7 +8,7 @@ with what was understood and what was not. A wrong answer is worse than none.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta, tzinfo
 
 from guard.cli.when import WEEKDAYS, parse_when
@@ -84,6 +84,7 @@ class _Reading:
         self.rest = " " + " ".join(plain.split()).rstrip(" .!") + " "
         self.arms, self.now, self.zone = arms, now, zone
         self.ids = {arm.lower() for arm in arms}
+        self.by_number: dict[int, list[str]] | None = None
         self.named_areas: set[str] = set()
         self.understood: list[str] = []
 
@@ -198,14 +199,14 @@ class _Reading:
         match = self._take_one(rf"(?:{marked}|{plain})(?:{more})*", "", "arms")
         if match is None:
             return []
-        names = [name for name in re.split(r"[\s,]+", match[0]) if name not in _NOT_IDS]
+        names = dict.fromkeys(name for name in re.split(r"[\s,]+", match[0]) if name not in _NOT_IDS)
         found = [self._one(name.lstrip("#")) for name in names]
         self.understood[-1] = ", ".join(found)
         return list(dict.fromkeys(found))
 
     def _one(self, name: str) -> str:
         """The one arm of that id or number. A number that names no arm is never rounded to one that does."""
-        fitting = [arm for arm in self.arms if arm.lower() == name] or _numbered(name, self.arms)
+        fitting = [arm for arm in self.arms if arm.lower() == name] or self._numbered(name)
         if len(fitting) == 1:
             return fitting[0]
         self.understood.pop()
@@ -213,12 +214,17 @@ class _Reading:
             raise self._refusal(f"which of {', '.join(fitting)} is meant by {name!r}")
         raise self._refusal(f"{name!r}, which names no arm")
 
-
-def _numbered(name: str, arms: Collection[str]) -> list[str]:
-    if not (name.isascii() and name.isdecimal()):
-        return []
-    ends = ((arm, re.search(r"([0-9]+)$", arm)) for arm in arms)
-    return [arm for arm, digits in ends if digits and int(digits[1]) == int(name)]
+    def _numbered(self, name: str) -> list[str]:
+        """The arms whose ids end in this number."""
+        if not (name.isascii() and name.isdecimal()):
+            return []
+        if self.by_number is None:
+            self.by_number = {}
+            for arm in self.arms:
+                digits = re.search(r"[0-9]+$", arm)
+                if digits:
+                    self.by_number.setdefault(int(digits[0]), []).append(arm)
+        return self.by_number.get(int(name), [])
 
 
 def _cut(text: str) -> str:

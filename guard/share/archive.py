@@ -20,7 +20,7 @@ from guard.model import ArchiveLimits, FileFacts
 from guard.names import name_text
 from guard.record import Record
 from guard.share.listing import OddMember, SetUnreadable
-from guard.share.source import Reading, Wanted, take
+from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, take_content, take_stream
 from guard.times import earliest_reading
 from guard.units import bytes_in_words
 
@@ -160,16 +160,16 @@ def _read_member(
         raise _Broken(f"{path} has no content")
 
     def read_into(buffer: bytearray) -> int:
-        count = content.readinto(buffer)  # type: ignore[attr-defined]
+        count = int(content.readinto(buffer))  # type: ignore[attr-defined]
         budget.spend(count)
-        return int(count)
+        return count
 
-    def read_all() -> bytes:
+    if member.size <= IN_ONE_READ_BYTES:
         data = content.read(member.size + 1)
         budget.spend(len(data))
-        return data
-
-    digests = take(path, member.size, read_into, read_all, wanted, kept)
+        digests = take_content(path, data, wanted, kept)
+    else:
+        digests = take_stream(path, member.size, read_into, wanted, kept)
     if digests.size != member.size:
         raise _Broken(f"{path} has {digests.size} bytes where its header says {member.size}")
     wanted.progress(digests.size)

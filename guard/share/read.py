@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from guard.model import Form, Recipe
-from guard.share.checksums import further_algorithms
+from guard.share.checksums import SUMS_NAME, further_algorithms
 from guard.share.ground import Ground
 from guard.share.layout import stem
 from guard.share.listing import SetChanged
@@ -55,7 +55,13 @@ def _read(
     *,
     from_disk: bool,
 ) -> tuple[Reading, dict[tuple[str, str], str]]:
+    identity = inspection.recipe.identity
+    names = {SUMS_NAME, "bagit.txt", "fetch.txt", os.path.basename(identity.file) if identity else ""}
+
     def keeps(path: str) -> bool:
+        name = path.rpartition("/")[2]
+        if name not in names and "manifest-" not in name:
+            return False  # as for nearly every file, and quicker than all its views
         return any(keeps_content(view, inspection.recipe) for view in views(path))
 
     wanted = Wanted(inspection, keeps, progress, also, {})

@@ -103,6 +103,8 @@ class Inspection:
 
     def inspectors(self, path: str) -> list[tuple[str, Inspector]]:
         """An inspector for each part with checks that the file may belong to."""
+        if not self._checked:
+            return []
         paths = views(path)
         return [
             (part.name, Inspector(part.checks))

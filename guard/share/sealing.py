@@ -5,16 +5,16 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from guard.model import FileFacts, Part, PartRule, Problem, Recipe
 from guard.record import Record
-from guard.rules.capture import believable
+from guard.rules.capture import EARLIEST_PLAUSIBLE
 from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
 from guard.share.fingerprint import fingerprint, in_path_order
 from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
-from guard.times import from_ns
+from guard.times import EPOCH, from_ns
 
 
 class Sealed(Record):
@@ -104,5 +104,10 @@ def newest_time(times_ns: Iterable[int | None], as_of: datetime) -> datetime | N
 
     A time that a copy or a packer did not record shows as 1970 or 1980 and is left out.
     """
-    moments = (from_ns(time) for time in times_ns if time is not None)
-    return max((m for m in moments if m is not None and believable(m, as_of)), default=None)
+    earliest, latest = _ns(EARLIEST_PLAUSIBLE), _ns(as_of) + 999
+    newest = max((time for time in times_ns if time is not None and earliest <= time <= latest), default=None)
+    return None if newest is None else from_ns(newest)
+
+
+def _ns(moment: datetime) -> int:
+    return (moment - EPOCH) // timedelta(microseconds=1) * 1000

@@ -73,9 +73,12 @@ def _read_file(
         try:
             if from_disk and hasattr(os, "posix_fadvise"):
                 os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
-            # Unlike os.readv, which Windows lacks, this reads into a buffer everywhere.
-            stream = io.FileIO(handle, closefd=False)
-            digests = take(path, size, stream.readinto, lambda: _read_up_to(stream, size + 1), wanted, kept)
+            if size <= IN_ONE_READ_BYTES:
+                digests = take_content(path, _read_up_to(handle, size + 1), wanted, kept)
+            else:
+                # Unlike os.readv, which Windows lacks, this reads into a buffer everywhere.
+                stream = io.FileIO(handle, closefd=False)
+                digests = take_stream(path, size, stream.readinto, wanted, kept)
             about = os.fstat(handle)
         finally:
             os.close(handle)
@@ -90,10 +93,10 @@ def _read_file(
     return digests
 
 
-def _read_up_to(stream: io.FileIO, size: int) -> bytes:
+def _read_up_to(handle: int, size: int) -> bytes:
     """The bytes of a small file; a network share may hand them out in pieces."""
-    content = stream.read(size)
-    while len(content) < size and (more := stream.read(size - len(content))):
+    content = os.read(handle, size)
+    while 0 < len(content) < size - 1 and (more := os.read(handle, size - len(content))):
         content += more
     return content
 
@@ -102,38 +105,48 @@ _NO_TRANSLATION = getattr(os, "O_BINARY", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 
 
-def take(
-    path: str,
-    size: int,
-    read_into: ReadInto,
-    read_all: Callable[[], bytes],
-    wanted: Wanted,
-    kept: dict[str, bytes],
-) -> Digests:
-    """Digest one file's content, inspect it, and keep it where it is wanted; all in one read."""
-    inspectors = wanted.inspection.inspectors(path)
-    hashers = [hashlib.new(name, usedforsecurity=False) for name in wanted.also]
-    keep = wanted.keeps(path) and size + sum(map(len, kept.values())) <= KEPT_BYTES
-    if size <= IN_ONE_READ_BYTES:
-        content = read_all()
-        digests = digest_bytes(content)
-        for feed in _feeds(inspectors, hashers):
-            feed(memoryview(content))
-        if keep:
-            kept[path] = content
-    else:
-        pieces: list[bytes] = []
-        feeds = _feeds(inspectors, hashers)
-        if keep:
-            feeds.append(lambda chunk: pieces.append(bytes(chunk)))
-        digests = digest_stream(read_into, size, feeds)
-        if keep:
-            kept[path] = b"".join(pieces)
+def take_content(path: str, content: bytes, wanted: Wanted, kept: dict[str, bytes]) -> Digests:
+    """Digest the content of a small file, inspect it, and keep it where it is wanted."""
+    digests = digest_bytes(content)
+    inspectors, hashers = _beside(path, wanted)
+    for feed in _feeds(inspectors, hashers):
+        feed(memoryview(content))
+    if _is_kept(path, len(content), wanted, kept):
+        kept[path] = content
+    _record(path, digests.size, wanted, inspectors, hashers)
+    return digests
+
+
+def take_stream(path: str, size: int, read_into: ReadInto, wanted: Wanted, kept: dict[str, bytes]) -> Digests:
+    """The same for content of about ``size`` bytes that comes in pieces, in one read."""
+    inspectors, hashers = _beside(path, wanted)
+    feeds = _feeds(inspectors, hashers)
+    pieces: list[bytes] = []
+    keep = _is_kept(path, size, wanted, kept)
+    if keep:
+        feeds.append(lambda chunk: pieces.append(bytes(chunk)))
+    digests = digest_stream(read_into, size, feeds)
+    if keep:
+        kept[path] = b"".join(pieces)
+    _record(path, digests.size, wanted, inspectors, hashers)
+    return digests
+
+
+def _beside(path: str, wanted: Wanted) -> tuple[list[tuple[str, Inspector]], list[hashlib._Hash]]:
+    return wanted.inspection.inspectors(path), [hashlib.new(name, usedforsecurity=False) for name in wanted.also]
+
+
+def _is_kept(path: str, size: int, wanted: Wanted, kept: dict[str, bytes]) -> bool:
+    return wanted.keeps(path) and size + sum(map(len, kept.values())) <= KEPT_BYTES
+
+
+def _record(
+    path: str, size: int, wanted: Wanted, inspectors: list[tuple[str, Inspector]], hashers: list[hashlib._Hash]
+) -> None:
     if inspectors:
-        wanted.inspection.record(path, digests.size, inspectors)
+        wanted.inspection.record(path, size, inspectors)
     for name, hasher in zip(wanted.also, hashers, strict=True):
         wanted.further[path, name] = hasher.hexdigest()
-    return digests
 
 
 def _feeds(inspectors: list[tuple[str, Inspector]], hashers: list[hashlib._Hash]) -> list[Feed]:
