@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -377,6 +378,6 @@ def test_checks_of_the_configuration_reach_the_files(plant: Plant) -> None:
 
     assert (sound["proof"], sound["problems"]) == ("complete", [])
     assert [problem["message"] for problem in unsound["problems"]] == [
-        "image: memory.bin has 1 MiB, at most 1 MiB expected",
+        "image: memory.bin has 1048577 B, at most 1048576 B expected",
         "image: memory.bin begins with 01 00 00, 00 01 02 expected",
     ]

@@ -54,24 +54,23 @@ def list_folder(root: str) -> Listing:
             with os.scandir(where) as entries:
                 for entry in entries:
                     path = prefix + entry.name
-                    if entry.is_dir(follow_symlinks=False):
-                        waiting.append(path)
-                    elif entry.is_file(follow_symlinks=False):
+                    if entry.is_file(follow_symlinks=False):
                         about = entry.stat(follow_symlinks=False)
                         files.append((path, about.st_size, about.st_mtime_ns))
                         newest = max(newest, about.st_mtime_ns, about.st_ctime_ns)
+                    elif entry.is_dir(follow_symlinks=False):
+                        waiting.append(path)
                     else:
-                        odd.append(
-                            OddMember(
-                                path,
-                                "is a link, which is not followed" if entry.is_symlink() else "is a device or a socket",
-                            )
-                        )
+                        odd.append(OddMember(path, _why_odd(entry)))
         except FileNotFoundError as error:
             raise SetChanged(folder) from error
         except OSError as error:
             raise SetUnreadable(f"{folder or 'the folder'} cannot be listed: {error.strerror}") from error
     return Listing(tuple(sorted(files)), tuple(sorted(folders)), tuple(sorted(odd)), newest)
+
+
+def _why_odd(entry: os.DirEntry[str]) -> str:
+    return "is a link, which is not followed" if entry.is_symlink() else "is a device or a socket"
 
 
 def folders_unchanged(root: str, folders: list[tuple[str, int]]) -> bool:

@@ -58,9 +58,9 @@ class Inspector:
         checks = self._checks
         found = []
         if checks.min_bytes is not None and size < checks.min_bytes:
-            found.append(f"has {bytes_in_words(size)}, at least {bytes_in_words(checks.min_bytes)} expected")
+            found.append("has {}, at least {} expected".format(*_told_apart(size, checks.min_bytes)))
         if checks.max_bytes is not None and size > checks.max_bytes:
-            found.append(f"has {bytes_in_words(size)}, at most {bytes_in_words(checks.max_bytes)} expected")
+            found.append("has {}, at most {} expected".format(*_told_apart(size, checks.max_bytes)))
         if checks.not_blank and self._blank:
             found.append("is blank: every byte is the same" if size else "is empty")
         if checks.starts_with is not None and self._start != checks.starts_with:
@@ -76,6 +76,12 @@ class Inspector:
             except UnicodeError:
                 self._readable = False
         return self._readable
+
+
+def _told_apart(size: int, limit: int) -> tuple[str, str]:
+    """Two sizes in words, to the byte where words would make them the same."""
+    words = bytes_in_words(size), bytes_in_words(limit)
+    return words if words[0] != words[1] else (f"{size} B", f"{limit} B")
 
 
 def views(path: str) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from guard.model import FileFacts, Part, PartRule, Problem, Recipe
 from guard.record import Record
 from guard.rules.capture import EARLIEST_PLAUSIBLE
 from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
-from guard.share.fingerprint import fingerprint, in_path_order
+from guard.share.fingerprint import digest_in_order, in_path_order
 from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
 from guard.times import EPOCH, from_ns
@@ -60,7 +60,7 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
         faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
     problems = [Problem("incomplete-set", fault) for fault in faults] + odd
     newest = newest_time((file.mtime_ns for file in files), as_of)
-    return Sealed(tuple(files), fingerprint(files), newest, tuple(parts), tuple(problems), identity)
+    return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity)
 
 
 def _payload(files: Mapping[str, FileFacts]) -> Mapping[str, FileFacts]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-import stat
 from collections.abc import Callable
 
 from guard.model import FileFacts
@@ -53,21 +52,22 @@ class Wanted(Record):
 def read_folder(root: str, listing: Listing, wanted: Wanted, *, from_disk: bool = False) -> Reading:
     """Read every file of a listed folder set. Raises SetChanged and SetUnreadable.
 
+    Whoever calls lists the folder once more afterwards: only that tells whether any file
+    changed while others were read.
+
     ``from_disk`` asks the system to forget what it has of each file in memory first, where
     it can, so that a read-back reads the disk.
     """
     kept: dict[str, bytes] = {}
     files = []
     for path, size, mtime_ns in listing.files:
-        digests = _read_file(f"{root}/{path}", path, size, mtime_ns, wanted, kept, from_disk=from_disk)
+        digests = _read_file(f"{root}/{path}", path, size, wanted, kept, from_disk=from_disk)
         files.append(FileFacts(path, digests.size, mtime_ns, digests.sha256, digests.blake3))
         wanted.progress(digests.size)
     return Reading(tuple(files), listing.odd, kept)
 
 
-def _read_file(
-    where: str, path: str, size: int, mtime_ns: int, wanted: Wanted, kept: dict[str, bytes], *, from_disk: bool
-) -> Digests:
+def _read_file(where: str, path: str, size: int, wanted: Wanted, kept: dict[str, bytes], *, from_disk: bool) -> Digests:
     try:
         handle = os.open(where, os.O_RDONLY | _NO_TRANSLATION | _NO_LINK)
         try:
@@ -79,16 +79,13 @@ def _read_file(
                 # Unlike os.readv, which Windows lacks, this reads into a buffer everywhere.
                 stream = io.FileIO(handle, closefd=False)
                 digests = take_stream(path, size, stream.readinto, wanted, kept)
-            about = os.fstat(handle)
         finally:
             os.close(handle)
     except FileNotFoundError as error:
         raise SetChanged(path) from error
     except OSError as error:
         raise SetUnreadable(f"{path} cannot be read: {error.strerror}") from error
-    if (about.st_size, about.st_mtime_ns) != (size, mtime_ns) or digests.size != size:
-        raise SetChanged(path)
-    if not stat.S_ISREG(about.st_mode):
+    if digests.size != size:
         raise SetChanged(path)
     return digests
 
@@ -109,11 +106,12 @@ def take_content(path: str, content: bytes, wanted: Wanted, kept: dict[str, byte
     """Digest the content of a small file, inspect it, and keep it where it is wanted."""
     digests = digest_bytes(content)
     inspectors, hashers = _beside(path, wanted)
-    for feed in _feeds(inspectors, hashers):
-        feed(memoryview(content))
+    if inspectors or hashers:
+        for feed in _feeds(inspectors, hashers):
+            feed(memoryview(content))
+        _record(path, digests.size, wanted, inspectors, hashers)
     if _is_kept(path, len(content), wanted, kept):
         kept[path] = content
-    _record(path, digests.size, wanted, inspectors, hashers)
     return digests
 
 
@@ -143,8 +141,7 @@ def _is_kept(path: str, size: int, wanted: Wanted, kept: dict[str, bytes]) -> bo
 def _record(
     path: str, size: int, wanted: Wanted, inspectors: list[tuple[str, Inspector]], hashers: list[hashlib._Hash]
 ) -> None:
-    if inspectors:
-        wanted.inspection.record(path, size, inspectors)
+    wanted.inspection.record(path, size, inspectors)
     for name, hasher in zip(wanted.also, hashers, strict=True):
         wanted.further[path, name] = hasher.hexdigest()
 
