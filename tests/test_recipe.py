@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from itertools import pairwise
 from pathlib import Path
 
 import pytest
