@@ -353,6 +353,15 @@ class _Reader:
         found = self._read(where, raw, ARM)
         if recipes and found["recipe"] not in recipes:
             self._unknown_name(f"{where}.recipe", found["recipe"], recipes, "[recipes.NAME]")
+        recipe = recipes.get(found["recipe"])
+        if (
+            recipe is not None
+            and recipe.identity is not None
+            and recipe.identity.field == "serial"
+            and not found["serial"]
+        ):
+            right = f"give it: the recipe {recipe.name!r} tells by it whether a set is this arm's"
+            self._fault(f"{where}.serial", "is missing", right)
         held = []
         for n, cell in enumerate(found["cells"] or ()):
             read = self._read(f"{where}.cells[{n}]", cell, CELL)

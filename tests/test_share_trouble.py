@@ -163,6 +163,18 @@ class TestUnreadable:
         assert (asked.code, found["code"]) == (10, "unsettled-newer")
         assert "memory.bin cannot be read: Permission denied" in found["message"]
 
+    def test_a_proven_set_that_cannot_be_read_back_is_no_longer_clear(self, ready: Plant) -> None:
+        user = as_ordinary_user()
+        path = ready.ask("arm-07").answer["set"]["path"]
+        program = ready.share / path / "programs/main.txt"
+        program.chmod(0)
+        assert ready.run("prove", path, before=user).code == 20
+        asked = ready.ask("arm-07")
+        assert (asked.code, asked.codes) == (20, {"not-read-back"})
+        program.chmod(0o644)
+        assert ready.run("prove", path, before=user).code == 0
+        assert ready.ask("arm-07").code == 0
+
 
 class TestChanges:
     """`ask` looks at every file of the set that carries the answer before it answers."""
@@ -344,3 +356,13 @@ def test_a_linked_arm_folder_is_not_followed(plant: Plant) -> None:
     plant.ready()
     asked = plant.ask("arm-07")
     assert (asked.code, "no-backup" in asked.codes) == (20, True)
+
+
+def test_a_stamp_past_the_end_of_the_calendar_is_an_odd_entry(plant: Plant) -> None:
+    text = plant.config.read_text()
+    plant.config.write_text(text.replace("settle =", 'layout = ["{arm}/{taken:%Y-%j}"]\nsettle ='))
+    plant.save("arm-07", name="9999-366")
+    plant.save("arm-07", name="0001-000")
+    plant.init()
+    looked = plant.look()
+    assert looked.out.count("the date in its name does not exist") == 2

@@ -40,7 +40,7 @@ def incomplete_set(at: Standing, _question: Question) -> Outcome:
     complete = any(is_complete(item.set) and not item.set.gone for item in at.history)
     if not complete:
         newest = lacking[-1]
-        return Outcome((_incomplete(newest, "hold", "No set is complete. The newest,"),))
+        return Outcome((_incomplete(newest, "hold", "No set is complete. The newest one"),))
     return Outcome(tuple(_incomplete(item, "caution", "The newer set") for item in lacking))
 
 
@@ -52,7 +52,7 @@ def _incomplete(item: Dated, level: str, opening: str) -> Finding:
     return finding(
         "incomplete-set",
         "hold" if level == "hold" else "caution",
-        f"{opening} {item.set.path}, is not complete: {listed}.",
+        f"{opening} {item.set.path} is not complete: {listed}.",
         "Save the arm again with all parts, then run: guard look",
         set=item.set.path,
         problems=faults,
@@ -69,7 +69,7 @@ def damaged_set(at: Standing, _question: Question) -> Outcome:
                 "caution" if level == "caution" else "hold",
                 f"The set {item.set.path} is damaged: {item.set.changed or item.set.damage or 'it differs from what was read'}.",
                 f"Save a new backup of {at.facts.arm.id} under a new name and keep the damaged set"
-                " aside. Which file differs: guard prove SET",
+                f" aside. Which file differs: guard prove {item.set.path}",
                 set=item.set.path,
                 damaged_at=utc(item.set.damaged_at),
             )
@@ -97,10 +97,14 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
     if age <= limit:
         return Outcome(turns_at=later(captured, limit, MICROSECOND))
     message = (
-        f"The newest proven set {path} will be {in_words(age)} old at that time;"
+        f"The newest proven set {path} {_be(at, question)} {in_words(age)} old;"
         f" {in_words(limit)} is allowed before a {question.action}."
     )
     return Outcome((finding("stale-backup", "hold", message, remedy, age_s=seconds(age), limit_s=seconds(limit)),))
+
+
+def _be(at: Standing, question: Question) -> str:
+    return "will then be" if question.at > at.facts.as_of else "is"
 
 
 def edited_since(at: Standing, _question: Question) -> Outcome:
@@ -151,8 +155,7 @@ def not_read_back(at: Standing, question: Question) -> Outcome:
     if since <= limit:
         return Outcome(turns_at=later(last, limit, MICROSECOND))
     message = (
-        f"The newest proven set {path} will not have been read back for {in_words(since)};"
-        f" {in_words(limit)} is allowed."
+        f"The newest proven set {path} {_be(at, question)} unread for {in_words(since)}; {in_words(limit)} is allowed."
     )
     return Outcome(
         (

@@ -160,7 +160,7 @@ def shrunk_set(at: Standing, _question: Question) -> Outcome:
                         "shrunk-set",
                         "caution",
                         f"The set {item.set.path} has {words} as the one before it, {before.set.path}.",
-                        "Compare the two: guard compare SET SET. If nothing was deleted on purpose, save again.",
+                        f"Compare the two: guard compare {before.set.path} {item.set.path}. If nothing was deleted on purpose, save again.",
                         set=item.set.path,
                         before=before.set.path,
                         what=what,

@@ -191,6 +191,13 @@ def stamp_time(stamp: tuple[tuple[str, str], ...]) -> datetime | None:
     digits = dict(stamp)
     if len(set(stamp)) > len(digits):  # one name says another year, month, … than the name above it
         raise ValueError(stamp)
+    try:
+        return _time(digits)
+    except OverflowError:
+        raise ValueError(stamp) from None
+
+
+def _time(digits: dict[str, str]) -> datetime | None:
     year = digits.get("Y") or "20" + digits.get("y", "")
     hour, minute, second = (int(digits.get(d, "0")) for d in "HMS")
     if len(year) != len("2026"):
@@ -199,7 +206,7 @@ def stamp_time(stamp: tuple[tuple[str, str], ...]) -> datetime | None:
         first = datetime(int(year), 1, 1, hour, minute, second)  # noqa: DTZ001
         time = first + timedelta(days=int(digits["j"]) - 1)
         if time.year != first.year:
-            raise ValueError(stamp)
+            raise ValueError(digits)
     elif "m" in digits and "d" in digits:
         time = datetime(int(year), int(digits["m"]), int(digits["d"]), hour, minute, second)  # noqa: DTZ001
     else:

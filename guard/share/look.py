@@ -166,6 +166,8 @@ class _Pass:
         except SetChanged:
             self._keep_waiting(known, "changed while it was read")
         except SetUnreadable as error:
+            if known.complete is not None:
+                self.catalogue.hinder(known, str(error))
             self._keep_waiting(known, str(error))
 
     def _needs_reading(self, known: Known, *, is_newest: bool) -> bool:

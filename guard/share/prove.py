@@ -40,6 +40,7 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
     except SetChanged as error:
         return Proved(known.path, known.arm, "unreadable", f"{error} changed or vanished while it was read")
     except SetUnreadable as error:
+        catalogue.hinder(known, str(error))
         return Proved(known.path, known.arm, "unreadable", str(error))
     after = {file.path: file.sha256 for file in sealed.files}
     what = content_difference(before, after, sealed)

@@ -186,7 +186,7 @@ class Catalogue:
         """Write down what a changed recipe makes of a set whose content is as it was; its proof stays."""
         with self.store.transaction() as db:
             db.execute(
-                "UPDATE sets SET recipe=?, complete=?, problems=?, identity=? WHERE id=?",
+                "UPDATE sets SET trouble=NULL, recipe=?, complete=?, problems=?, identity=? WHERE id=?",
                 (seal.recipe, int(seal.complete), json.dumps(seal.problems), seal.identity, known.id),
             )
             _write_content(db, known, seal.parts, seal.files)
@@ -201,7 +201,7 @@ class Catalogue:
         """
         with self.store.transaction() as db:
             db.execute(
-                "UPDATE sets SET last_read_at=?, shape=?, damaged_at=NULL, damage=NULL WHERE id=?",
+                "UPDATE sets SET last_read_at=?, shape=?, trouble=NULL, damaged_at=NULL, damage=NULL WHERE id=?",
                 (time_text(at), shape, known.id),
             )
             _write_manifest(db, known.id, files)
@@ -217,6 +217,11 @@ class Catalogue:
             db.execute("UPDATE sets SET damage=? WHERE id=?", (what, known.id))
             if first.rowcount:
                 _change_of(db, known, at, known.fingerprint, {"state": "damaged", "what": what})
+
+    def hinder(self, known: Known, trouble: str) -> None:
+        """Write down what hinders reading a sealed set; a read that succeeds takes it back."""
+        with self.store.transaction() as db:
+            db.execute("UPDATE sets SET trouble=? WHERE id=?", (trouble, known.id))
 
     def unseal(self, known: Known) -> None:
         """Take back the seal of a set that was never complete and has changed: it is arriving again."""
