@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from guard.config_lines import line_of
 from guard.config_values import (
     Wrong,
     any_of,
@@ -384,35 +385,3 @@ class _Reader:
             self.faults.append(Fault(self.arms_file, int(in_arms_file[1]), in_arms_file[2], wrong, right))
         else:
             self.faults.append(Fault(self.path, line_of(key, self.lines), key, wrong, right))
-
-
-def line_of(key: str, lines: list[str]) -> int | None:
-    """The line of a key such as ``share.settle`` or ``arms[2].cells[0].type``.
-
-    Where it has none of its own, the line of the first thing in it, or of what it is in;
-    None where the text is written in a way that this simple reading does not find.
-    """
-    around: int | None = None
-    within: int | None = None
-    deepest, table, counts = 0, "", dict[str, int]()
-    for line_number, line in enumerate(lines, 1):
-        header = re.match(r"\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(?:#.*)?$", line)
-        if header:
-            table = re.sub("[\"' ]", "", header[2])
-            if header[1] == "[[":
-                counts[table] = counts.get(table, -1) + 1
-                table = f"{table}[{counts[table]}]"
-            here = table
-        else:
-            assigned = re.match(r"\s*([\w\"'.-]+)\s*=", line)
-            if not assigned:
-                continue
-            name = re.sub("[\"']", "", assigned[1])
-            here = f"{table}.{name}" if table else name
-        if key == here:
-            return line_number
-        if key.startswith((f"{here}.", f"{here}[")) and len(here) > deepest:
-            around, deepest = line_number, len(here)
-        if within is None and here.startswith((f"{key}.", f"{key}[")):
-            within = line_number
-    return within or around

@@ -452,7 +452,7 @@ class TestOnTheCommandLine:
         assert (done.code, done.out) == (2, "")
         assert done.err.startswith('Not understood: which arm. Ask such as: guard ask "is arm 7 safe to power down"')
 
-    def test_steering_characters_come_back_visible(self, plant: Plant) -> None:
+    def test_control_characters_come_back_visible(self, plant: Plant) -> None:
         done = plant.run("ask", "is arm 7 safe to power down \x1b[2J\u202e")
 
         assert done.code == 2
