@@ -326,6 +326,16 @@ class TestOnDisk:
             Found("arm-07/20261101", "arm-07", "folder", None)
         ]
 
+    def test_the_first_layout_that_fits_decides_how_deep_it_goes(self, tmp_path: Path) -> None:
+        place(tmp_path, "arm-07/arm-09/x")
+
+        assert entries(tmp_path, "{area}/{arm}/{any}", "{arm}/{any}") == [
+            Found("arm-07/arm-09/x", "arm-09", "folder", None)
+        ]
+        assert entries(tmp_path, "{arm}/{any}", "{area}/{arm}/{any}") == [
+            Found("arm-07/arm-09", "arm-07", "folder", None)
+        ]
+
 
 class TestUnreadable:
     """A folder that cannot be listed is neither there nor gone."""
