@@ -92,7 +92,8 @@ def run() -> NoReturn:
     code = main()
     for stream in (sys.stdout, sys.stderr):
         try:
-            stream.flush()
+            if stream is not None:
+                stream.flush()
         except OSError:
             code = TOOL_FAILED
     os._exit(code)
