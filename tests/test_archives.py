@@ -196,6 +196,12 @@ def lying_zip(size: int, local: int) -> bytes:
     return changed(STORED, DIRECTORY + 20, told)
 
 
+def deflated_and_larger() -> bytes:
+    """A zip whose member unpacks to its end, with the right checksum, and is shorter than told."""
+    data = zipped(("memory.bin", NOISE))
+    return changed(data, data.index(b"PK\1\2") + 24, struct.pack("<I", len(NOISE) + 1))
+
+
 def lying_tar(field: bytes) -> bytes:
     """A tar whose first header tells another size."""
     return with_checksum(changed(TAR, 124, field))
@@ -218,6 +224,7 @@ BROKEN = [
     pytest.param(".zip", lying_zip(5001, 5001), id="zip-size-one-too-large"),
     pytest.param(".zip", lying_zip(0, 0), id="zip-size-zero"),
     pytest.param(".zip", lying_zip(0xFFFFFFFE, 0xFFFFFFFE), id="zip-size-of-4-gib"),
+    pytest.param(".zip", deflated_and_larger(), id="zip-size-larger-than-what-unpacks-with-a-right-crc"),
     pytest.param(".zip", changed(STORED, DIRECTORY + 8, b"\1"), id="zip-encrypted"),
     pytest.param(".zip", changed(STORED, DIRECTORY + 8, b"\x41"), id="zip-strongly-encrypted"),
     pytest.param(".zip", changed(STORED, DIRECTORY + 10, b"\x63"), id="zip-packed-in-an-unknown-way"),
@@ -275,6 +282,11 @@ BROKEN = [
 
 class TestBroken:
     """A broken archive is told in one sentence, and is not complete; no part of it counts."""
+
+    def test_an_encrypted_member_is_told_by_name(self, tmp_path: Path) -> None:
+        found = sealed(put(tmp_path, ".zip", changed(STORED, DIRECTORY + 8, b"\1")))
+
+        assert faults(found) == ["the archive cannot be read: memory.bin is encrypted"]
 
     @pytest.mark.parametrize(("suffix", "data"), BROKEN)
     def test_it_is_not_complete(self, suffix: str, data: bytes, tmp_path: Path) -> None:

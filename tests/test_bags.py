@@ -173,6 +173,7 @@ class TestBagsOfOurs:
 Change = Callable[[dict[str, bytes]], dict[str, bytes]]
 MAIN = "data/programs/main.txt"
 SHA256 = "manifest-sha256.txt"
+ZERO = b"0" * 64
 LINE = manifest({MAIN: PAYLOAD["programs/main.txt"]})
 
 
@@ -280,11 +281,11 @@ INVALID = [
         pytest.param(with_line(line), f"{SHA256} line 4 is no manifest line", id=f"line-{name}-2.1.3")
         for name, line in {
             "is-a-comment": b"# made by hand\n",
-            "has-no-path": b"0" * 64 + b"\n",
+            "has-no-path": ZERO + b"\n",
             "has-no-checksum": b"data/memory.bin\n",
             "has-a-checksum-that-is-no-hex": b"g" * 64 + b"  data/memory.bin\n",
             "begins-with-a-space": b" " + LINE,
-            "has-no-space": b"0" * 64 + b"data/memory.bin\n",
+            "has-no-space": ZERO + b"data/memory.bin\n",
         }.items()
     ],
     pytest.param(
@@ -295,7 +296,7 @@ INVALID = [
     pytest.param(with_line(b"\xff\n"), f"{SHA256} is no UTF-8 text", id="manifest-in-another-encoding-2.1.3"),
     *[
         pytest.param(
-            with_line(b"0" * 64 + b"  " + path + b"\n"),
+            with_line(ZERO + b"  " + path + b"\n"),
             f"{SHA256} line 4 names a path outside the bag",
             id=f"path-{name}-2.1.3",
         )
@@ -347,6 +348,13 @@ INVALID = [
         with_file("fetch.txt", b"https://example.org/a 12 data/a.txt\n"),
         "fetch.txt names data/a.txt, which a payload manifest lacks (RFC 8493 2.2.3)",
         id="fetch-entry-in-no-manifest-2.2.3",
+    ),
+    pytest.param(
+        lambda files: with_file("fetch.txt", b"https://example.org/a - data/a.txt\n")(
+            with_line(ZERO + b"  data/a.txt\n")(files | {"manifest-sha512.txt": files[SHA256]})
+        ),
+        "fetch.txt names data/a.txt, which a payload manifest lacks (RFC 8493 2.2.3)",
+        id="fetch-entry-in-one-of-two-manifests-2.2.3",
     ),
     pytest.param(
         lambda files: with_file("fetch.txt", b"https://example.org/a - " + MAIN.encode())(without(MAIN)(files)),
@@ -410,7 +418,7 @@ class TestInvalid:
             pytest.param(declared(DECLARATION + b"Contact-Name: x\n"), id="three-lines-2.1.1"),
             pytest.param(declared(b"".join(DECLARATION.splitlines(keepends=True)[::-1])), id="wrong-order-2.1.1"),
             pytest.param(with_line(b"# made by hand\n"), id="comment-in-a-manifest-2.1.3"),
-            pytest.param(with_line(b"0" * 64 + b"\n"), id="line-without-path-2.1.3"),
+            pytest.param(with_line(ZERO + b"\n"), id="line-without-path-2.1.3"),
             pytest.param(
                 with_line(LINE.replace(b"data/", b"./data/"), instead_of=LINE), id="path-with-leading-dot-2.1.3"
             ),
@@ -459,7 +467,7 @@ class TestOlderVersions:
         ("change", "fault"),
         [
             pytest.param(
-                with_line(b"0" * 64 + b"  " + MAIN.encode()), f"{SHA256} names {MAIN} twice", id="twice-and-different"
+                with_line(ZERO + b"  " + MAIN.encode()), f"{SHA256} names {MAIN} twice", id="twice-and-different"
             ),
             pytest.param(
                 with_file("data/extra.txt", b"x"), "data/extra.txt is not listed in any payload manifest", id="in-none"

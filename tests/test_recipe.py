@@ -124,6 +124,9 @@ CHECKS = [
     pytest.param(
         Checks(not_blank=True), bytes(CHUNK_BYTES) + b"\1" * CHUNK_BYTES, None, id="blank-in-each-chunk-but-otherwise"
     ),
+    pytest.param(
+        Checks(not_blank=True), bytes(9) + b"!" + bytes(MANY_CHUNKS), None, id="blank-but-one-byte-of-the-first-chunk"
+    ),
     # starts-with.
     pytest.param(Checks(starts_with=b"MEM1"), b"MEM1", None, id="start-alone"),
     pytest.param(Checks(starts_with=b"MEM1"), b"MEM1" + bytes(MANY_CHUNKS), None, id="start-of-much"),

@@ -123,6 +123,7 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
             raise  # the system could not read the file; else it is how bz2 calls what it cannot unpack
         broken = f"it cannot be understood: {error}"
     except Exception as error:  # noqa: BLE001
+        # The parsers of the standard library raise whatever a broken archive leads them to.
         broken = f"it cannot be understood: {error}"
     strip = wrapped.prefix()
     return Reading(
