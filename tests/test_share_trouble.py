@@ -366,3 +366,18 @@ def test_a_stamp_past_the_end_of_the_calendar_is_an_odd_entry(plant: Plant) -> N
     plant.init()
     looked = plant.look()
     assert looked.out.count("the date in its name does not exist") == 2
+
+
+def test_a_file_time_past_what_the_catalogue_holds_stops_nothing(plant: Plant) -> None:
+    path = plant.save("arm-07")
+    program = plant.share / path / "programs/main.txt"
+    os.utime(program, (2**34 - 1, 2**34 - 1))
+    if program.stat().st_mtime_ns < 2**63:
+        pytest.skip("this file system holds no time that late")
+    plant.save("arm-09")
+    plant.configure()
+    plant.init()
+    plant.look()
+    plant.look()
+    assert [s["proof"] for s in plant.sets("arm-09")] == ["complete"]
+    assert len(plant.sets("arm-07")) == 1

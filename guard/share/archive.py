@@ -19,16 +19,13 @@ from typing import IO
 from guard.model import ArchiveLimits, FileFacts
 from guard.names import name_text
 from guard.record import Record
-from guard.share.listing import OddMember, SetUnreadable
+from guard.share.listing import LAST_NS, OddMember, SetUnreadable
 from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, take_content, take_stream
 from guard.times import earliest_reading
 from guard.units import bytes_in_words
 
 HEADER_BYTES = 1 << 20
 """Longer headers than this before one member are no name but an attack on memory."""
-
-LAST_NS = (1 << 63) - 1
-"""Times are written down in 64 bits, which end in the year 2262."""
 
 ZIP_END = b"PK\5\6"
 ZIP_END_BYTES = 22

@@ -7,6 +7,9 @@ from collections.abc import Iterable
 
 from guard.record import Record
 
+LAST_NS = 2**63 - 1
+"""The last time in ns that the catalogue can hold, in the year 2262; some file systems have later ones."""
+
 
 class SetChanged(Exception):
     """A set changed, or something in it vanished, while it was read."""
@@ -56,7 +59,7 @@ def list_folder(root: str) -> Listing:
                     path = prefix + entry.name
                     if entry.is_file(follow_symlinks=False):
                         about = entry.stat(follow_symlinks=False)
-                        files.append((path, about.st_size, about.st_mtime_ns))
+                        files.append((path, about.st_size, max(-LAST_NS, min(about.st_mtime_ns, LAST_NS))))
                         newest = max(newest, about.st_mtime_ns, about.st_ctime_ns)
                     elif entry.is_dir(follow_symlinks=False):
                         waiting.append(path)
