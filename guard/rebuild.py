@@ -38,9 +38,11 @@ def _fill(desk: Desk) -> None:
     for at, arm, body in desk.ledger.bodies("set"):
         key = (int(str(body["place"])), str(body["set"]))
         if body["state"] == "gone":
-            latest.pop(key, None)
-            damaged.pop(key, None)
+            if key not in damaged:
+                latest.pop(key, None)
             continue
+        if "newest_member" in body:  # it was sealed anew, which no damaged content is
+            damaged.pop(key, None)
         if body["state"] == "damaged":
             damaged[key] = at
         if body.get("was_damaged"):

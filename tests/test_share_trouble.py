@@ -125,6 +125,19 @@ class TestVanished:
         asked = ready.ask("arm-07")
         assert (asked.code, asked.codes) == (20, {"no-backup"})
 
+    def test_a_look_at_one_arm_does_not_lift_the_doubt_about_the_share(self, tmp_path: Path) -> None:
+        arms = tuple(f"arm-{n:02}" for n in range(1, 12))
+        plant = Plant(tmp_path / "wide", arms)
+        for arm in arms:
+            plant.save(arm)
+        plant.ready()
+        for arm in arms[1:]:
+            shutil.rmtree(plant.share / arm)
+        assert plant.run("look").code == 1
+        plant.run("look", "--arm", arms[0])
+        asked = plant.ask(arms[0])
+        assert (asked.code, asked.codes) == (30, {"share-doubt"})
+
     def test_one_set_of_many_is_gone_and_no_doubt(self, ready: Plant) -> None:
         shutil.rmtree(ready.share / "arm-09")
         assert ready.look().code == 0
@@ -240,6 +253,32 @@ class TestChanges:
         assert ready.ask("arm-07").code == 20
         proved = ready.run("prove", path)
         assert (proved.code, "although it was noted as damaged before" in proved.out) == (0, True)
+        assert ready.ask("arm-07").code == 0
+
+    @pytest.mark.parametrize("rebuild", [False, True], ids=["as-it-is", "rebuilt"])
+    def test_damage_that_went_away_and_came_back_is_damage_still(self, ready: Plant, rebuild: bool) -> None:  # noqa: FBT001
+        path = ready.ask("arm-07").answer["set"]["path"]
+        program = ready.share / path / "programs/main.txt"
+        right = program.read_bytes()
+        program.write_bytes(b"wrong")
+        ready.look()
+        (ready.share / path).rename(ready.root / "aside")
+        ready.look()
+        if rebuild:
+            (ready.root / "state/catalogue.db").write_bytes(b"spoiled")
+            assert ready.run("look", "--rebuild", "--yes").code == 0
+        (ready.root / "aside").rename(ready.share / path)
+        ready.look()
+        ready.prove()
+        assert [s["proof"] for s in ready.sets()] == ["damaged"]
+        assert ready.ask("arm-07").code == 20
+
+        (ready.share / path).rename(ready.root / "aside")
+        ready.look()
+        (ready.root / "aside/programs/main.txt").write_bytes(right)
+        (ready.root / "aside").rename(ready.share / path)
+        ready.look()
+        ready.prove()
         assert ready.ask("arm-07").code == 0
 
     def test_files_added_to_a_proven_set_begin_its_proof_anew(self, ready: Plant) -> None:

@@ -122,11 +122,18 @@ def _question(args: argparse.Namespace, settings: Settings, now: datetime) -> Qu
         at = parse_when(args.at, now, settings.zone())
     off_for = USUAL_OFF[action]
     if args.off_for:
-        try:
-            off_for = span(args.off_for)
-        except ValueError:
-            raise NotUnderstood("", f"the duration {args.off_for!r}", "Write one such as 30m, 8h, 7d or 2w.") from None
+        off_for = _duration(args.off_for)
     return Question(action, at, off_for)
+
+
+def _duration(text: str) -> timedelta:
+    try:
+        found = span(text)
+    except ValueError:
+        found = timedelta()
+    if not found:
+        raise NotUnderstood("", f"the duration {text!r}", "Write one such as 30m, 8h, 7d or 2w.")
+    return found
 
 
 def _answer(desk: Desk, arms: list[str], question: Question, as_of: datetime, *, as_json: bool, wide: bool) -> int:

@@ -184,7 +184,7 @@ def _entries(label: str, texts: list[str]) -> Iterator[Line]:
 
 def _summary(report: Report) -> str:
     counts = [
-        f"{report.sets} sets",
+        f"{report.sets} set{'' if report.sets == 1 else 's'}",
         f"{len(report.sealed)} newly sealed",
         f"{len(report.arriving)} arriving",
         f"{len(report.damaged)} damaged",

@@ -64,7 +64,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _run(words)
     except GuardError as refusal:
         if debug:
-            raise
+            import traceback
+
+            traceback.print_exc()
         tell(str(refusal))
         return refusal.exit_code
     except KeyboardInterrupt:

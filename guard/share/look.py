@@ -81,7 +81,7 @@ def look(
     """Make one pass over a place, or over one arm's sets in it.
 
     Raises ShareUnreadable where the place cannot be read, ShareDoubtful where it is not the
-    place it was; either is written down first, and what was learnt earlier stays.
+    place it was; what was learnt earlier stays.
     """
     place = identified(ground.root, number, catalogue, clock())
     entries = list(find(ground.root, ground.layouts, ground.arms, only))
@@ -104,7 +104,8 @@ def look(
     gone = {k.path for k in missing}
     new = [f for f in found.values() if f.path not in known or f.path in gone]
     catalogue.arrive(_arrival(number, f, ground, clock()) for f in new)
-    catalogue.note_place(number, ground.root, place._replace(vanished=0))
+    if only is None:  # one arm's sets say nothing about the rest of the place
+        catalogue.note_place(number, ground.root, place._replace(vanished=0))
     known = catalogue.known(number, only) if new or missing else known
     _Pass(ground, catalogue, clock, progress, report).over(found, known)
     return report._replace(sets=len(found))

@@ -140,10 +140,16 @@ class Catalogue:
             }
 
     def arrive(self, arrivals: Iterable[Arrival]) -> None:
-        """Write down sets seen for the first time, in one transaction; what another pass wrote meanwhile stays."""
+        """Write down sets seen for the first time, in one transaction; what another pass wrote meanwhile stays.
+
+        Where a damaged set once stood under the same name, the fingerprint of its sound content is
+        expected of the new one: damage that went away and came back is damage still.
+        """
         with self.store.transaction() as db:
             db.executemany(
-                "INSERT OR IGNORE INTO sets(place, arm, path, form, first_seen, stamp) VALUES(?,?,?,?,?,?)",
+                "INSERT OR IGNORE INTO sets(place, arm, path, form, first_seen, stamp, fingerprint) VALUES(?1,?2,?3,?4,?5,?6,"
+                " (SELECT fingerprint FROM sets WHERE place=?1 AND path=?3 AND damaged_at IS NOT NULL"
+                " ORDER BY id DESC LIMIT 1))",
                 [
                     (a.place, a.arm, name_bytes(a.path), a.form, time_text(a.first_seen), time_text(a.stamp))
                     for a in arrivals
