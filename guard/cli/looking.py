@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from threading import Event
+from time import monotonic
 from typing import Self
 
 from guard.cli import output
@@ -16,7 +17,7 @@ from guard.cli.output import Line, tell
 from guard.desk import Desk
 from guard.errors import NotUnderstood
 from guard.load import load
-from guard.share.look import PlaceReport, Report
+from guard.share.look import PlaceReport, Report, Silent
 from guard.share.prove import Proved
 from guard.times import shown
 from guard.units import bytes_in_words, span
@@ -24,15 +25,8 @@ from guard.units import bytes_in_words, span
 PATIENCE = "10s"
 """How long a look waits by itself for sets that are about to settle."""
 
-
-class Silent:
-    """Progress that nobody is told of."""
-
-    def reading(self, path: str) -> None:
-        """Nothing is told."""
-
-    def read(self, count: int) -> None:
-        """Nothing is told."""
+BETWEEN_SHOWINGS_S = 0.1
+"""Showing progress more often would cost more than it tells."""
 
 
 class Spinner:
@@ -40,17 +34,20 @@ class Spinner:
 
     def __init__(self) -> None:
         from rich.console import Console
-        from rich.status import Status
+        from rich.live import Live
+        from rich.spinner import Spinner as Turning
 
-        self._status = Status("Looking …", console=Console(stderr=True))
-        self._total, self._path = 0, ""
+        self._turning = Turning("dots", "Looking …")
+        # Without a thread of its own, so that a look may fork.
+        self._live = Live(self._turning, console=Console(stderr=True), transient=True, auto_refresh=False)
+        self._total, self._path, self._shown_at = 0, "", 0.0
 
     def __enter__(self) -> Self:
-        self._status.start()
+        self._live.start(refresh=True)
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._status.stop()
+        self._live.stop()
 
     def reading(self, path: str) -> None:
         """Show which set is read."""
@@ -63,9 +60,14 @@ class Spinner:
         self._show()
 
     def _show(self) -> None:
+        if monotonic() - self._shown_at < BETWEEN_SHOWINGS_S:
+            return
         from rich.text import Text
 
-        self._status.update(Text(f"Reading {output.visible(self._path)} ({bytes_in_words(self._total)} so far)"))
+        text = Text(f"Reading {output.visible(self._path)} ({bytes_in_words(self._total)} so far)")
+        self._turning.update(text=text)
+        self._live.refresh()
+        self._shown_at = monotonic()
 
 
 def configure_look(parser: argparse.ArgumentParser) -> Run:

@@ -92,14 +92,14 @@ def sums_text(sums: Iterable[tuple[bytes, str]]) -> bytes:
     A path with a backslash, newline or carriage return is escaped, and its line begins with
     a backslash. ``b3sum`` prints its digests in the same form.
     """
-    return b"".join(_sums_line(digest, name_bytes(path)) for digest, path in sums)
+    return name_bytes("".join([_sums_line(digest.hex(), path) for digest, path in sums]))
 
 
-def _sums_line(digest: bytes, path: bytes) -> bytes:
-    if b"\\" in path or b"\n" in path or b"\r" in path:
-        escaped = path.replace(b"\\", b"\\\\").replace(b"\n", b"\\n").replace(b"\r", b"\\r")
-        return b"\\%s  %s\n" % (digest.hex().encode(), escaped)
-    return b"%s  %s\n" % (digest.hex().encode(), path)
+def _sums_line(digest: str, path: str) -> str:
+    if "\\" in path or "\n" in path or "\r" in path:
+        escaped = path.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
+        return f"\\{digest}  {escaped}\n"
+    return f"{digest}  {path}\n"
 
 
 def in_path_order(files: Iterable[FileFacts]) -> list[FileFacts]:

@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable
 
 from guard.record import Record
+from guard.share.opening import entries_of
 
 LAST_NS = 2**63 - 1
 """The last time in ns that the catalogue can hold, in the year 2262; some file systems have later ones."""
@@ -54,13 +55,16 @@ def list_folder(root: str) -> Listing:
             about = os.stat(where, follow_symlinks=False)
             folders.append((folder, about.st_mtime_ns))
             newest = max(newest, about.st_mtime_ns, about.st_ctime_ns)
-            with os.scandir(where) as entries:
+            with entries_of(where) as entries:
                 for entry in entries:
                     path = prefix + entry.name
                     if entry.is_file(follow_symlinks=False):
                         about = entry.stat(follow_symlinks=False)
-                        files.append((path, about.st_size, max(-LAST_NS, min(about.st_mtime_ns, LAST_NS))))
-                        newest = max(newest, about.st_mtime_ns, about.st_ctime_ns)
+                        mtime_ns, ctime_ns = about.st_mtime_ns, about.st_ctime_ns
+                        newest = max(newest, mtime_ns, ctime_ns)
+                        files.append(
+                            (path, about.st_size, mtime_ns if -LAST_NS <= mtime_ns <= LAST_NS else _bounded(mtime_ns))
+                        )
                     elif entry.is_dir(follow_symlinks=False):
                         waiting.append(path)
                     else:
@@ -70,6 +74,10 @@ def list_folder(root: str) -> Listing:
         except OSError as error:
             raise SetUnreadable(f"{folder or 'the folder'} cannot be listed: {error.strerror}") from error
     return Listing(tuple(sorted(files)), tuple(sorted(folders)), tuple(sorted(odd)), newest)
+
+
+def _bounded(mtime_ns: int) -> int:
+    return max(-LAST_NS, min(mtime_ns, LAST_NS))
 
 
 def _why_odd(entry: os.DirEntry[str]) -> str:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Protocol
 
 from guard.errors import ShareDoubtful, ShareUnreadable
 from guard.record import Record
+from guard.share.ahead import ahead
 from guard.share.find import Found, Odd, Unreadable, find
 from guard.share.ground import Ground, recipe_digest, stamp_of
 from guard.share.listing import SetChanged, SetUnreadable
@@ -35,6 +37,16 @@ class Progress(Protocol):
 
     def read(self, count: int) -> None:
         """So many more bytes were read."""
+
+
+class Silent:
+    """Progress that nobody is told of."""
+
+    def reading(self, path: str) -> None:
+        """Nothing is told."""
+
+    def read(self, count: int) -> None:
+        """Nothing is told."""
 
 
 class Trouble(Record):
@@ -145,6 +157,12 @@ def _arrival(number: int, found: Found, ground: Ground, now: datetime) -> Arriva
     return Arrival(number, found.arm, found.path, found.form, now, stamp_of(found, ground))
 
 
+class _FirstRead(Record):
+    looks: Appearance
+    sealed: Sealed | None
+    untold_bytes: int = 0
+
+
 class _Pass:
     def __init__(self, ground: Ground, catalogue: Catalogue, clock: Clock, progress: Progress, report: Report) -> None:
         self.ground, self.catalogue, self.clock, self.progress = ground, catalogue, clock, progress
@@ -152,24 +170,31 @@ class _Pass:
 
     def over(self, found: dict[str, Found], known: dict[str, Known]) -> None:
         newest = _newest_of_each_arm(found, known)
-        for path in found:
-            self._set(known[path], is_newest=path in newest)
+        there = [known[path] for path in found]
+        for each in there:
+            if each.damage is not None:
+                self.report.damaged.append(Trouble(each.path, each.arm, each.damage or "it differs from what was read"))
+        unsealed = [each for each in there if each.damage is None and each.complete is None]
+        here = partial(self._first_read, self.progress)
+        for each, first_read in zip(unsealed, ahead(self._first_read_elsewhere, unsealed, here), strict=True):
+            self._dealt_with(each, partial(self._seal_if_settled, each, first_read))
+        for each in there:
+            if each.damage is None and each.complete is not None:
+                self._dealt_with(each, partial(self._look_again, each, is_newest=each.path in newest))
 
-    def _set(self, known: Known, *, is_newest: bool) -> None:
-        if known.damage is not None:
-            self.report.damaged.append(Trouble(known.path, known.arm, known.damage or "it differs from what was read"))
-            return
+    def _dealt_with(self, known: Known, deal: Callable[[], None]) -> None:
         try:
-            if known.complete is None:
-                self._seal_if_settled(known)
-            elif self._needs_reading(known, is_newest=is_newest):
-                self._read_again(known)
+            deal()
         except SetChanged:
             self._keep_waiting(known, "changed while it was read")
         except SetUnreadable as error:
             if known.complete is not None:
                 self.catalogue.hinder(known, str(error))
             self._keep_waiting(known, str(error))
+
+    def _look_again(self, known: Known, *, is_newest: bool) -> None:
+        if self._needs_reading(known, is_newest=is_newest):
+            self._read_again(known)
 
     def _needs_reading(self, known: Known, *, is_newest: bool) -> bool:
         if known.recipe != recipe_digest(self.ground.recipe_of(known.arm)):
@@ -180,10 +205,23 @@ class _Pass:
         # The set that an answer would rest on is worth a look at each of its files.
         return is_newest and bool(difference(where, known.form, known.shape, self.catalogue.manifest(known.id)))
 
-    def _seal_if_settled(self, known: Known) -> None:
+    def _first_read(self, progress: Progress, known: Known) -> _FirstRead:
+        """How a set looks, and what is in it where it has settled. Writes nothing down, so any process can do it."""
         looks = self._appearance(known)
-        if self._is_settled(known, looks):
-            self._seal(known, self._read(known, looks), looks.shape)
+        return _FirstRead(looks, self._read(known, looks, progress) if self._is_settled(known, looks) else None)
+
+    def _first_read_elsewhere(self, known: Known) -> _FirstRead:
+        found = self._first_read(Silent(), known)
+        return found._replace(untold_bytes=sum(file.size for file in found.sealed.files) if found.sealed else 0)
+
+    def _seal_if_settled(self, known: Known, first_read: Callable[[], _FirstRead]) -> None:
+        self.progress.reading(known.path)
+        looks, sealed, untold_bytes = first_read()
+        self.progress.read(untold_bytes)
+        if sealed is None:
+            self._wait(known, looks)
+        else:
+            self._seal(known, sealed, looks.shape)
 
     def _appearance(self, known: Known) -> Appearance:
         return appearance(f"{self.ground.root}/{known.path}", known.form)
@@ -194,21 +232,20 @@ class _Pass:
         change = looks.last_change
         if change is not None and change <= now and now - change >= settle:
             return True
-        signature = looks.signature()
-        same = known.signature == signature and known.quiet_since is not None
-        since = known.quiet_since if same and known.quiet_since is not None else now
-        if same and timedelta() <= now - since >= settle:
-            return True
-        self.catalogue.wait(known, signature, since)
-        settles_at = change + settle if change is not None and change <= now else since + settle
-        self.report.settles_at.append(settles_at)
-        self.report.arriving.append(Trouble(known.path, known.arm, "is still arriving"))
-        return False
+        since = known.quiet_since if known.signature == looks.signature() else None
+        return since is not None and timedelta() <= now - since >= settle
 
-    def _read(self, known: Known, looks: Appearance) -> Sealed:
-        self.progress.reading(known.path)
+    def _wait(self, known: Known, looks: Appearance) -> None:
+        now, settle, change, signature = self.clock(), self.ground.settle, looks.last_change, looks.signature()
+        since = known.quiet_since if known.signature == signature and known.quiet_since is not None else now
+        self.catalogue.wait(known, signature, since)
+        self.report.settles_at.append((change if change is not None and change <= now else since) + settle)
+        self.report.arriving.append(Trouble(known.path, known.arm, "is still arriving"))
+
+    def _read(self, known: Known, looks: Appearance, progress: Progress) -> Sealed:
+        progress.reading(known.path)
         recipe = self.ground.recipe_of(known.arm)
-        return read_set(self.ground, known.path, known.form, recipe, looks, self.clock(), self.progress.read)
+        return read_set(self.ground, known.path, known.form, recipe, looks, self.clock(), progress.read)
 
     def _seal(self, known: Known, sealed: Sealed, shape: str) -> None:
         if known.fingerprint is not None and known.fingerprint != sealed.fingerprint:
@@ -227,7 +264,7 @@ class _Pass:
         """A sealed set looks different, or is judged by a new recipe: is its content what it was?"""
         before = {file.path: file.sha256 for file in self.catalogue.manifest(known.id)}
         looks = self._appearance(known)
-        sealed, shape = self._read(known, looks), looks.shape
+        sealed, shape = self._read(known, looks, self.progress), looks.shape
         after = {file.path: file.sha256 for file in sealed.files}
         what = content_difference(before, after, sealed)
         if what is None and before.keys() == after.keys():
@@ -238,7 +275,8 @@ class _Pass:
             self._damage(known, what)
         else:
             self.catalogue.unseal(known)
-            self._seal_if_settled(known._replace(complete=None, fingerprint=None, sealed_at=None))
+            arriving = known._replace(complete=None, fingerprint=None, sealed_at=None)
+            self._seal_if_settled(arriving, partial(self._first_read, self.progress, arriving))
 
     def _damage(self, known: Known, what: str) -> None:
         self.catalogue.damage(known, self.clock(), what)

@@ -124,7 +124,5 @@ class Inspection:
             self._faults[part, path] = inspector.faults(size)
 
     def faults(self, part: PartRule, path: str) -> list[str]:
-        """What is wrong with a file as a file of that part. A file nobody inspected is not sound."""
-        if part.checks == Checks():
-            return []
+        """What is wrong with a file as a file of that part, which has checks. A file nobody inspected is not sound."""
         return self._faults.get((part.name, path), ["was not inspected"])

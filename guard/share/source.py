@@ -11,6 +11,7 @@ from guard.model import FileFacts
 from guard.record import Record
 from guard.share.fingerprint import Digests, Feed, ReadInto, digest_bytes, digest_stream
 from guard.share.listing import Listing, OddMember, SetChanged, SetUnreadable
+from guard.share.opening import Opener
 from guard.share.recipe import Inspection, Inspector
 
 IN_ONE_READ_BYTES = 64 << 10
@@ -60,16 +61,19 @@ def read_folder(root: str, listing: Listing, wanted: Wanted, *, from_disk: bool 
     """
     kept: dict[str, bytes] = {}
     files = []
-    for path, size, mtime_ns in listing.files:
-        digests = _read_file(f"{root}/{path}", path, size, wanted, kept, from_disk=from_disk)
-        files.append(FileFacts(path, digests.size, mtime_ns, digests.sha256, digests.blake3))
-        wanted.progress(digests.size)
+    with Opener(root) as opener:
+        for path, size, mtime_ns in listing.files:
+            digests = _read_file(opener, path, size, wanted, kept, from_disk=from_disk)
+            files.append(FileFacts(path, digests.size, mtime_ns, digests.sha256, digests.blake3))
+            wanted.progress(digests.size)
     return Reading(tuple(files), listing.odd, kept)
 
 
-def _read_file(where: str, path: str, size: int, wanted: Wanted, kept: dict[str, bytes], *, from_disk: bool) -> Digests:
+def _read_file(
+    opener: Opener, path: str, size: int, wanted: Wanted, kept: dict[str, bytes], *, from_disk: bool
+) -> Digests:
     try:
-        handle = os.open(where, os.O_RDONLY | _NO_TRANSLATION | _NO_LINK)
+        handle = opener.open(path)
         try:
             if from_disk and hasattr(os, "posix_fadvise"):
                 os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
@@ -98,21 +102,16 @@ def _read_up_to(handle: int, size: int) -> bytes:
     return content
 
 
-_NO_TRANSLATION = getattr(os, "O_BINARY", 0)
-_NO_LINK = getattr(os, "O_NOFOLLOW", 0)
-
-
 def take_content(path: str, content: bytes, wanted: Wanted, kept: dict[str, bytes]) -> Digests:
     """Digest the content of a small file, inspect it, and keep it where it is wanted."""
-    digests = digest_bytes(content)
     inspectors, hashers = _beside(path, wanted)
     if inspectors or hashers:
         for feed in _feeds(inspectors, hashers):
             feed(memoryview(content))
-        _record(path, digests.size, wanted, inspectors, hashers)
-    if _is_kept(path, len(content), wanted, kept):
+        _record(path, len(content), wanted, inspectors, hashers)
+    if wanted.keeps(path) and _has_room(kept, len(content)):
         kept[path] = content
-    return digests
+    return digest_bytes(content)
 
 
 def take_stream(path: str, size: int, read_into: ReadInto, wanted: Wanted, kept: dict[str, bytes]) -> Digests:
@@ -120,7 +119,7 @@ def take_stream(path: str, size: int, read_into: ReadInto, wanted: Wanted, kept:
     inspectors, hashers = _beside(path, wanted)
     feeds = _feeds(inspectors, hashers)
     pieces: list[bytes] = []
-    keep = _is_kept(path, size, wanted, kept)
+    keep = wanted.keeps(path) and _has_room(kept, size)
     if keep:
         feeds.append(lambda chunk: pieces.append(bytes(chunk)))
     digests = digest_stream(read_into, size, feeds)
@@ -134,8 +133,8 @@ def _beside(path: str, wanted: Wanted) -> tuple[list[tuple[str, Inspector]], lis
     return wanted.inspection.inspectors(path), [hashlib.new(name, usedforsecurity=False) for name in wanted.also]
 
 
-def _is_kept(path: str, size: int, wanted: Wanted, kept: dict[str, bytes]) -> bool:
-    return wanted.keeps(path) and size + sum(map(len, kept.values())) <= KEPT_BYTES
+def _has_room(kept: dict[str, bytes], size: int) -> bool:
+    return size + sum(map(len, kept.values())) <= KEPT_BYTES
 
 
 def _record(

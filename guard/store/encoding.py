@@ -36,7 +36,7 @@ def canonical(value: object) -> str:
 
 def pack_manifest(files: tuple[FileFacts, ...]) -> tuple[bytes, bytes, bytes, bytes]:
     """The files of a set as four columns: names, stats, SHA-256 and BLAKE3."""
-    names = b"".join(name_bytes(file.path) + b"\0" for file in files)
+    names = name_bytes("".join([f"{file.path}\0" for file in files]))
     numbers = [n for file in files for n in (file.size, NO_TIME if file.mtime_ns is None else file.mtime_ns)]
     return (
         names,
