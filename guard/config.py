@@ -20,26 +20,34 @@ from guard.config_values import (
     flag,
     fraction,
     glob_list,
+    host_and_port,
     layout_list,
     leading_bytes,
+    mail_address,
+    mail_addresses,
     mapping,
     number,
     path_within,
     positive,
+    presence_address,
     shown,
     size_of,
     some_globs,
+    some_span,
+    span_list,
     span_of,
     span_or_off,
     text,
     text_list,
+    time_of_day,
+    web_address,
     whole,
     zone_name,
 )
 from guard.errors import ConfigFaults, Fault
 from guard.model import ACTIONS, ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
 from guard.record import Record
-from guard.settings import CellType, Keep, Settings, Window
+from guard.settings import CellType, Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 REQUIRED = object()
 """Stands for the default of a key that has none."""
@@ -93,6 +101,27 @@ KEEP = {
     "at-least": Key(whole, 3),
     "grace": Key(span_of, span_of("30d")),
 }
+SERVICE = {
+    "reconcile": Key(some_span, span_of("15m")),
+    "poll": Key(some_span, span_of("1m")),
+    "nightly": Key(time_of_day, time_of_day("01:00")),
+    "read-back-budget": Key(size_of, size_of("500 GiB")),
+}
+REPORT = {"at": Key(time_of_day, time_of_day("05:30")), "keep": Key(some_span, span_of("400d"))}
+WARNINGS = {
+    "lead-times": Key(span_list, (span_of("7d"), span_of("48h"), span_of("4h"))),
+    "repeat": Key(some_span, span_of("24h")),
+    "sheets-on-share": Key(flag, False),  # noqa: FBT003
+}
+NOTIFY = {"mail": Key(mapping, None), "webhook": Key(web_address, ""), "apprise-file": Key(text, "")}
+MAIL = {
+    "server": Key(host_and_port),
+    "from": Key(mail_address),
+    "to": Key(mail_addresses),
+    "tls": Key(any_of("starttls", "tls", "none"), "starttls"),
+    "user": Key(text, ""),
+    "password-file": Key(text, ""),
+}
 RECIPE = {"volatile": Key(glob_list, ()), "identity": Key(mapping, None), "parts": Key(mapping)}
 IDENTITY = {"file": Key(path_within), "pattern": Key(text)}
 PART = {"files": Key(some_globs), "at-least": Key(whole, 1), "checks": Key(mapping, {})}
@@ -122,10 +151,14 @@ ARM = {
     "cells": Key(cells, ()),
     "powered-fraction": Key(fraction, 0.85),
     "ambient-c": Key(number, 25.0),
+    "presence": Key(presence_address, ""),
 }
 CELL = {"type": Key(text), "installed": Key(day, None)}
 
-TOP = ["plant", "share", "fresh", "proof", "limits", "window", "keep", "recipes", "cell-types", "arms", "arms-file"]
+TOP = [
+    *("plant", "share", "fresh", "proof", "limits", "window", "keep", "service", "report", "warnings", "notify"),
+    *("recipes", "cell-types", "arms", "arms-file"),
+]
 
 DEFAULT_RECIPES: dict[str, Any] = {
     "standard": {
@@ -187,6 +220,10 @@ class _Reader:
         limits = self._table("limits", LIMITS)
         window = self._table("window", WINDOW)
         keep = self._table("keep", KEEP)
+        service = self._table("service", SERVICE)
+        report = self._table("report", REPORT)
+        warnings = self._table("warnings", WARNINGS)
+        notify = self._notify()
         recipes = self._named("recipes", DEFAULT_RECIPES, self._recipe)
         cell_types = self._named("cell-types", DEFAULT_CELL_TYPES, self._cell_type)
         arms = self._arms(recipes, cell_types)
@@ -210,10 +247,16 @@ class _Reader:
                 unseen_after=share["unseen-after"],
                 parts_apart=limits["parts-apart"],
                 shrink_permille=round(limits["shrink"] * 1000),
+                window=window["limit"],
+                closing_permille=round(window["closing"] * 1000),
+                powered_before=window["powered-before"],
             ),
             archives=ArchiveLimits(limits["archive-members"], limits["archive-content"], limits["archive-expansion"]),
-            window=Window(window["limit"], window["closing"], window["powered-before"]),
             keep=Keep(*(keep[key] for key in KEEP)),
+            service=Service(*(service[key] for key in SERVICE)),
+            reports=Reports(*(report[key] for key in REPORT)),
+            warnings=Warnings(*(warnings[key] for key in WARNINGS)),
+            notify=notify,
             recipes=recipes,
             cell_types=cell_types,
             arms=arms,
@@ -254,6 +297,19 @@ class _Reader:
                 near = difflib.get_close_matches(key, list(known), 1)
                 right = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}"
                 self._fault(f"{where}.{key}" if where else key, "is no key that is known", right)
+
+    def _notify(self) -> Notify:
+        found = self._table("notify", NOTIFY)
+        mail = None
+        if found["mail"] is not None:
+            read = self._read("notify.mail", found["mail"], MAIL)
+            host, port = read["server"] or ("", 0)
+            secret = read["password-file"]
+            mail = Mail(
+                host, port, read["from"], read["to"], read["tls"], read["user"], self._place(secret) if secret else ""
+            )
+        file = found["apprise-file"]
+        return Notify(mail, found["webhook"], self._place(file) if file else "")
 
     def _named(
         self, name: str, defaults: dict[str, Any], read: Callable[[str, str, dict[str, Any]], Any]
@@ -371,7 +427,7 @@ class _Reader:
             held.append(Cell(read["type"] or "", read["installed"]))
         return Arm(
             found["id"] or "", found["name"] or found["id"] or "", found["area"], found["serial"], found["recipe"],
-            tuple(held), found["powered-fraction"], found["ambient-c"],
+            tuple(held), found["powered-fraction"], found["ambient-c"], found["presence"],
         )  # fmt: skip
 
     def _unknown_name(self, where: str, name: str, known: Mapping[str, Any], table: str) -> None:

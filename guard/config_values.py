@@ -226,3 +226,67 @@ def leading_bytes(value: Any) -> bytes:
     except ValueError:
         raise Wrong(f"{shown(value)} are no bytes", 'write them as hex digits, such as "4d 45 4d"') from None
     return found
+
+
+def some_span(value: Any) -> timedelta:
+    """A span above 0."""
+    found = span_of(value)
+    if not found:
+        raise Wrong(f"{shown(value)} is no time at all", "write a span above 0, such as 15m")
+    return found
+
+
+def span_list(value: Any) -> tuple[timedelta, ...]:
+    """Spans above 0; at least one. The longest comes first."""
+    if not isinstance(value, list) or not value:
+        raise Wrong(f"{shown(value)} is no list of spans", 'write at least one, such as ["7d", "48h"]')
+    return tuple(sorted(set(_each(value, some_span)), reverse=True))
+
+
+def time_of_day(value: Any) -> int:
+    """A time of day, as minutes after midnight."""
+    found = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", value) if isinstance(value, str) else None
+    if found is None:
+        raise Wrong(f"{shown(value)} is no time of day", 'write one such as "05:30"')
+    return int(found[1]) * 60 + int(found[2])
+
+
+def web_address(value: Any) -> str:
+    """An address that a program can post to."""
+    address = text(value)
+    if not re.fullmatch(r"https?://[^\s/]+\S*", address):
+        raise Wrong(f"{shown(address)} is no web address", 'write one such as "https://alarms.example/guard"')
+    return address
+
+
+def host_and_port(value: Any) -> tuple[str, int]:
+    """A host with a port."""
+    found = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[\w.-]+):(\d{1,5})", text(value), re.ASCII)
+    if found is None or not 0 < int(found[2]) < 65536:
+        raise Wrong(f"{shown(value)} is no host with a port", 'write one such as "mail.plant.example:587"')
+    return found[1].strip("[]"), int(found[2])
+
+
+def presence_address(value: Any) -> str:
+    """Where a controller answers: tcp://host:port."""
+    address = text(value)
+    if not address.startswith("tcp://"):
+        raise Wrong(f"{shown(address)} does not begin with tcp://", 'write one such as "tcp://10.20.0.17:8080"')
+    host_and_port(address.removeprefix("tcp://"))
+    return address
+
+
+def mail_address(value: Any) -> str:
+    """One mail address."""
+    address = text(value)
+    if not re.fullmatch(r"[^\s@<>,;]+@[^\s@<>,;]+", address):
+        raise Wrong(f"{shown(address)} is no mail address", 'write one such as "maintenance@plant.example"')
+    return address
+
+
+def mail_addresses(value: Any) -> tuple[str, ...]:
+    """Mail addresses; at least one."""
+    addresses = value if isinstance(value, list) else [value]
+    if not addresses:
+        raise Wrong("there is no address", 'write at least one, such as ["maintenance@plant.example"]')
+    return tuple(_each(addresses, mail_address))

@@ -19,7 +19,7 @@ from datetime import date, timedelta
 from guard import __version__
 from guard.files import write_whole
 from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import CellType, Keep, Settings, Window
+from guard.settings import CellType, Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 TYPE_CHECKING = False
 
@@ -132,7 +132,7 @@ def _span(microseconds: int) -> timedelta:
 
 def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
     fields: dict[str, Any] = dict(zip(Settings._fields, raw, strict=False))
-    fresh, read_back, restore_test, needed, unseen, apart, shrink = fields["limits"]
+    fresh, read_back, restore_test, needed, unseen, apart, shrink, window, closing, powered = fields["limits"]
     fields["layouts"] = tuple(fields["layouts"])
     fields["copies"] = tuple(fields["copies"])
     fields["settle"] = _span(fields["settle"])
@@ -144,12 +144,20 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
         unseen_after=_span(unseen),
         parts_apart=_span(apart),
         shrink_permille=shrink,
+        window=_span(window),
+        closing_permille=closing,
+        powered_before=_span(powered),
     )
     fields["archives"] = ArchiveLimits(*fields["archives"])
-    limit, closing, powered_before = fields["window"]
-    fields["window"] = Window(_span(limit), closing, _span(powered_before))
     all_for, daily, weekly, monthly, yearly, at_least, grace = fields["keep"]
     fields["keep"] = Keep(_span(all_for), daily, weekly, monthly, yearly, at_least, _span(grace))
+    reconcile, poll, nightly, budget = fields["service"]
+    fields["service"] = Service(_span(reconcile), _span(poll), nightly, budget)
+    fields["reports"] = Reports(fields["reports"][0], _span(fields["reports"][1]))
+    lead_times, repeat, on_share = fields["warnings"]
+    fields["warnings"] = Warnings(tuple(map(_span, lead_times)), _span(repeat), on_share)
+    mail, webhook, apprise_file = fields["notify"]
+    fields["notify"] = Notify(mail and Mail(*mail)._replace(to=tuple(mail[3])), webhook, apprise_file)
     fields["recipes"] = {name: _thawed_recipe(recipe) for name, recipe in fields["recipes"].items()}
     fields["cell_types"] = {
         name: CellType(row[0], row[1], _span(row[2]), *row[3:]) for name, row in fields["cell_types"].items()

@@ -108,6 +108,8 @@ class Arm(Record):
     cells: tuple[Cell, ...] = ()
     powered_fraction: float = 0.85
     ambient_c: float = 25.0
+    presence: str = ""
+    """Address at which the controller answers while its mains are on, as tcp://host:port; empty where none is."""
 
 
 class Limits(Record):
@@ -120,6 +122,9 @@ class Limits(Record):
     unseen_after: timedelta
     parts_apart: timedelta
     shrink_permille: int
+    window: timedelta = timedelta(minutes=30)
+    closing_permille: int = 700
+    powered_before: timedelta = timedelta(minutes=30)
 
     def fresh_for(self, action: Action) -> timedelta:
         """Greatest age of a set at the start of ``action``."""
@@ -212,6 +217,55 @@ class Mark(Record):
     fingerprint: str | None = None
 
 
+class PlannedEvent(Record):
+    """Work that is planned: what, from when, for how long, on which arms; ``uid`` is a calendar entry's own."""
+
+    id: str
+    kind: Action
+    start: datetime
+    off_for: timedelta
+    arms: tuple[str, ...]
+    title: str = ""
+    source: str = "added by hand"
+    uid: str | None = None
+
+
+class SignOff(Record):
+    """A person answers for one finding until a moment. ``subject`` is the set that it was about, if it was about one."""
+
+    code: str
+    by: str
+    why: str
+    at: datetime
+    until: datetime
+    subject: str | None = None
+
+
+class SwapWindow(Record):
+    """The last change of an arm's memory cell, as far as it has come.
+
+    ``elapsed`` is how long the cell was, or has been, out: the longer one where two clocks
+    disagree, which ``disagree`` then tells. ``ended_at`` is None while the window is open.
+    """
+
+    began_at: datetime
+    elapsed: timedelta
+    limit: timedelta
+    began_by: str = ""
+    ended_at: datetime | None = None
+    disagree: str | None = None
+    rests_on: str | None = None
+    fingerprint: str | None = None
+
+
+class Powered(Record):
+    """Since when an arm's mains are known to be on, or that they are off; ``on`` is None where it is not known."""
+
+    on: bool | None
+    since: datetime | None
+    source: str = ""
+
+
 class ShareFacts(Record):
     """What was seen of the share when the facts were gathered.
 
@@ -238,6 +292,9 @@ class ArmFacts(Record):
     sets: tuple[BackupSet, ...] = ()
     marks: tuple[Mark, ...] = ()
     odd_entries: tuple[str, ...] = ()
+    sign_offs: tuple[SignOff, ...] = ()
+    window: SwapWindow | None = None
+    powered: Powered = Powered(None, None)
 
 
 class Question(Record):

@@ -23,14 +23,6 @@ class CellType(Record):
     spread_standby: float = 0.15
 
 
-class Window(Record):
-    """How long a controller may wait for its new memory cell."""
-
-    limit: timedelta
-    closing: float
-    powered_before: timedelta
-
-
 class Keep(Record):
     """Which sets retention keeps."""
 
@@ -41,6 +33,50 @@ class Keep(Record):
     yearly: int
     at_least: int
     grace: timedelta
+
+
+class Service(Record):
+    """How often and when the monitor does what by itself. ``nightly`` is minutes after midnight in the plant's zone."""
+
+    reconcile: timedelta
+    poll: timedelta
+    nightly: int
+    read_back_budget: int
+
+
+class Reports(Record):
+    """When the nightly report is written, in minutes after midnight in the plant's zone, and how long it is kept."""
+
+    at: int
+    keep: timedelta
+
+
+class Warnings(Record):
+    """How long before a planned event it is judged, how often a blocking warning is told again, and where sheets go."""
+
+    lead_times: tuple[timedelta, ...]
+    repeat: timedelta
+    sheets_on_share: bool
+
+
+class Mail(Record):
+    """How mail leaves the plant. ``tls`` is starttls, tls or none; the password stands in a file of its own."""
+
+    host: str
+    port: int
+    sender: str
+    to: tuple[str, ...]
+    tls: str
+    user: str
+    password_file: str
+
+
+class Notify(Record):
+    """Who is told besides the log. ``apprise_file`` holds one address a line, since addresses hold secrets."""
+
+    mail: Mail | None
+    webhook: str
+    apprise_file: str
 
 
 class Settings(Record):
@@ -57,8 +93,11 @@ class Settings(Record):
     copies: tuple[str, ...]
     limits: Limits
     archives: ArchiveLimits
-    window: Window
     keep: Keep
+    service: Service
+    reports: Reports
+    warnings: Warnings
+    notify: Notify
     recipes: Mapping[str, Recipe]
     cell_types: Mapping[str, CellType]
     arms: Mapping[str, Arm]

@@ -63,41 +63,44 @@ class Ledger:
 
     def __init__(self, path: str) -> None:
         """Open the ledger, creating it where there is none. Raises the refusals of Store."""
-        self._store = Store(path, "ledger")
+        self.store = Store(path, "ledger")
 
     def append(self, at: datetime, kind: str, arm: str, body: Body) -> int:
         """Append one entry; it is on the disk when this returns. Returns its number."""
-        with self._store.transaction() as db:
-            return _append(db, time_text(at) or "", kind, arm, canonical(body), None)
+        with self.store.transaction() as db:
+            return append(db, time_text(at) or "", kind, arm, canonical(body), None)
 
     def take_over(self, changes: Iterable[Pending]) -> None:
         """Append changes that are not in the ledger yet; all of them or none."""
-        with self._store.transaction() as db:
+        with self.store.transaction() as db:
             for change in changes:
                 there = db.execute("SELECT 1 FROM entries WHERE source=?", (change.source,)).fetchone()
                 if there is None:
-                    _append(db, change.at, change.kind, change.arm, change.body, change.source)
+                    append(db, change.at, change.kind, change.arm, change.body, change.source)
 
     def marks(self, arm: str | None = None) -> tuple[Mark, ...]:
         """The marks of one arm, or of all, in the order in which they were recorded."""
         query = "SELECT arm, body FROM entries WHERE kind='mark'"
-        with self._store.told():
-            rows = self._store.connection.execute(
+        with self.store.told():
+            rows = self.store.connection.execute(
                 query + (" AND arm=? ORDER BY seq" if arm else " ORDER BY seq"), (arm,) if arm else ()
             ).fetchall()
         return tuple(_mark(name, json.loads(body)) for name, body in rows)
 
-    def bodies(self, kind: str) -> Iterator[tuple[str, str, Body]]:
-        """Time, arm and body of every entry of a kind, oldest first."""
-        with self._store.told():
-            query = "SELECT at, arm, body FROM entries WHERE kind=? ORDER BY seq"
-            for at, arm, body in self._store.connection.execute(query, (kind,)):
-                yield at, arm, json.loads(body)
+    def bodies(self, kind: str, arm: str | None = None) -> Iterator[tuple[str, str, Body]]:
+        """Time, arm and body of every entry of a kind, of one arm or all, oldest first."""
+        query = "SELECT at, arm, body FROM entries WHERE kind=?"
+        with self.store.told():
+            rows = self.store.connection.execute(
+                query + (" AND arm=? ORDER BY seq" if arm else " ORDER BY seq"), (kind, arm) if arm else (kind,)
+            )
+            for at, name, body in rows:
+                yield at, name, json.loads(body)
 
     def entries(self, last: int | None = None) -> list[Entry]:
         """All entries, or the last few, oldest first."""
-        with self._store.told():
-            rows = self._store.connection.execute(
+        with self.store.told():
+            rows = self.store.connection.execute(
                 f"SELECT {_COLUMNS} FROM entries ORDER BY seq DESC LIMIT ?", (-1 if last is None else last,)
             ).fetchall()
         return [Entry(*row) for row in reversed(rows)]
@@ -105,30 +108,31 @@ class Ledger:
     def check(self) -> Check:
         """Walk the whole chain. Entries cut off at the end show in SQLite's own count of numbers given."""
         count, prev, expected = 0, FIRST, 1
-        with self._store.told():
-            for row in self._store.connection.execute(f"SELECT {_COLUMNS} FROM entries ORDER BY seq"):
+        with self.store.told():
+            for row in self.store.connection.execute(f"SELECT {_COLUMNS} FROM entries ORDER BY seq"):
                 entry = Entry(*row)
                 why = _fault(entry, expected, prev)
                 if why is not None:
                     return Check(self._count(), min(expected, entry.seq), why)
                 count, prev, expected = count + 1, entry.hash, entry.seq + 1
-            given = self._store.connection.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
+            given = self.store.connection.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
         if given is not None and given[0] >= expected:
             return Check(count, expected, "entries at the end are missing")
         return Check(count, None, None)
 
     def _count(self) -> int:
-        return int(self._store.connection.execute("SELECT count(*) FROM entries").fetchone()[0])
+        return int(self.store.connection.execute("SELECT count(*) FROM entries").fetchone()[0])
 
     def close(self) -> None:
         """Close the ledger's database."""
-        self._store.close()
+        self.store.close()
 
 
 _COLUMNS = "seq, at, kind, arm, body, prev, hash"
 
 
-def _append(db: sqlite3.Connection, at: str, kind: str, arm: str, body: str, source: str | None) -> int:
+def append(db: sqlite3.Connection, at: str, kind: str, arm: str, body: str, source: str | None) -> int:
+    """Append one entry within a transaction of the ledger's database. Returns its number."""
     last = db.execute("SELECT seq, hash FROM entries ORDER BY seq DESC LIMIT 1").fetchone()
     given = db.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
     seq = (given[0] if given else 0) + 1

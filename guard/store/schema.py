@@ -9,8 +9,8 @@ from __future__ import annotations
 import sqlite3
 
 STEPS = {
-    "catalogue": ("c001_places_sets_parts",),
-    "ledger": ("l001_entries",),
+    "catalogue": ("c001_places_sets_parts", "c002_service"),
+    "ledger": ("l001_entries", "l002_warnings_letters_clocks"),
 }
 
 _CATALOGUE_TABLES = (
@@ -96,6 +96,64 @@ _LEDGER_TABLES = (
 )
 
 
+_SERVICE_TABLES = (
+    """CREATE TABLE runs(                 -- which job was done for which slot, so that none is done twice
+        job TEXT NOT NULL,
+        slot TEXT NOT NULL,
+        at TEXT NOT NULL,
+        PRIMARY KEY(job, slot)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE heartbeats(           -- when each part of the monitor last showed life
+        part TEXT PRIMARY KEY,
+        at TEXT NOT NULL,
+        detail TEXT NOT NULL DEFAULT ''
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE presence(             -- when each controller last answered
+        arm TEXT PRIMARY KEY,
+        since TEXT NOT NULL,             -- from when on it answered every time
+        last_at TEXT NOT NULL,
+        doubt TEXT                       -- why it is not known since then; no proof of power off
+    ) STRICT, WITHOUT ROWID""",
+)
+
+_WARNING_TABLES = (
+    """CREATE TABLE warnings(             -- blocking warnings, those that were lifted included
+        id INTEGER PRIMARY KEY,
+        event TEXT NOT NULL,             -- the planned event's id, or what else it is about
+        arm TEXT NOT NULL,
+        level TEXT NOT NULL,
+        headline TEXT NOT NULL,
+        codes TEXT NOT NULL,             -- JSON list of finding codes
+        raised_at TEXT NOT NULL,
+        told_at TEXT NOT NULL,
+        lifted_at TEXT,
+        lifted_by TEXT
+    ) STRICT""",
+    """CREATE UNIQUE INDEX warnings_raised ON warnings(event, arm) WHERE lifted_at IS NULL""",
+    """CREATE TABLE letters(              -- what is to be told, once for each channel
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        key TEXT NOT NULL,               -- the change of state that it tells
+        channel TEXT NOT NULL,
+        message TEXT NOT NULL,           -- JSON
+        created_at TEXT NOT NULL,
+        attempts INTEGER NOT NULL DEFAULT 0,
+        next_at TEXT NOT NULL,
+        sent_at TEXT,
+        trouble TEXT,
+        UNIQUE(key, channel)
+    ) STRICT""",
+    """CREATE INDEX letters_due ON letters(next_at) WHERE sent_at IS NULL""",
+    """CREATE TABLE clocks(               -- the last reading of each open swap window's clock
+        arm TEXT PRIMARY KEY,
+        began INTEGER NOT NULL,          -- the number of the entry that opened it
+        wall TEXT NOT NULL,
+        boot TEXT NOT NULL,
+        uptime_s REAL NOT NULL,
+        elapsed_s REAL NOT NULL
+    ) STRICT, WITHOUT ROWID""",
+)
+
+
 def migrate(connection: sqlite3.Connection, kind: str) -> None:
     """Bring a database up to date, each step in one transaction with the record of it."""
     from sqlite_utils import Database
@@ -110,8 +168,7 @@ def migrate(connection: sqlite3.Connection, kind: str) -> None:
 
         steps(name=name)(create)
 
-    if kind == "catalogue":
-        tables(_CATALOGUE_TABLES, STEPS[kind][0])
-    else:
-        tables(_LEDGER_TABLES, STEPS[kind][0])
+    wanted = {"catalogue": (_CATALOGUE_TABLES, _SERVICE_TABLES), "ledger": (_LEDGER_TABLES, _WARNING_TABLES)}
+    for statements, step in zip(wanted[kind], STEPS[kind], strict=True):
+        tables(statements, step)
     steps.apply(Database(connection))

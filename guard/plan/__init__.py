@@ -1,0 +1,1 @@
+"""What is planned, and when what is due. Pure."""

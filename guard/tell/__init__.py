@@ -1,0 +1,1 @@
+"""Tells people: the nightly report, hold sheets, and notifications."""
