@@ -18,7 +18,7 @@ from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
 from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import CellType, Keep, Settings
+from guard.settings import CellType, Keep, Mail, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 
 EXAMPLE = """
@@ -134,10 +134,16 @@ class TestWhatItSays:
                 unseen_after=timedelta(hours=26),
                 parts_apart=DAY,
                 shrink_permille=300,
+                window=30 * MINUTE,
+                closing_permille=700,
+                powered_before=30 * MINUTE,
             ),
             archives=ArchiveLimits(200_000, 64 << 30, 200),
-            window=Window(30 * MINUTE, 0.7, 30 * MINUTE),
             keep=Keep(14 * DAY, 14, 8, 12, 5, 3, 30 * DAY),
+            service=Service(15 * MINUTE, MINUTE, 60, 500 << 30),
+            reports=Reports(330, 400 * DAY),
+            warnings=Warnings((7 * DAY, 2 * DAY, timedelta(hours=4)), DAY, sheets_on_share=False),
+            notify=Notify(None, "", ""),
             recipes={
                 "standard": Recipe(
                     "standard",
@@ -268,6 +274,16 @@ class TestFaults:
             pytest.param(SHARE_KEY.format('settle = "-2m"'), 6, "share.settle", "'-2m' is no span of time", SPAN, id="negative-span"),
             pytest.param(SHARE_KEY.format('settle = "٣٠m"'), 6, "share.settle", "'٣٠m' is no span of time", SPAN, id="span-in-other-digits"),
             pytest.param(SHARE_KEY.format(f'settle = "{"9" * 30}y"'), 6, "share.settle", f"'{'9' * 30}y' is no span of time", SPAN, id="span-beyond-any-calendar"),
+            pytest.param(LEAST + '[service]\npoll = "0s"\n', 9, "service.poll", "'0s' is no time at all", "write a span above 0, such as 15m", id="no-time-between-polls"),
+            pytest.param(LEAST + '[service]\nnightly = "24:00"\n', 9, "service.nightly", "'24:00' is no time of day", 'write one such as "05:30"', id="hour-24"),
+            pytest.param(LEAST + "[report]\nat = 5\n", 9, "report.at", "5 is no time of day", 'write one such as "05:30"', id="time-of-day-as-a-number"),
+            pytest.param(LEAST + "[warnings]\nlead-times = []\n", 9, "warnings.lead-times", "[] is no list of spans", 'write at least one, such as ["7d", "48h"]', id="no-lead-time"),
+            pytest.param(LEAST + '[notify]\nwebhook = "ftp://x"\n', 9, "notify.webhook", "'ftp://x' is no web address", 'write one such as "https://alarms.example/guard"', id="webhook-by-another-protocol"),
+            pytest.param(LEAST + '[notify]\nmail = { server = "mail", from = "a@b", to = "c@d" }\n', 9, "notify.mail.server", "'mail' is no host with a port", 'write one such as "mail.plant.example:587"', id="mail-server-without-port"),
+            pytest.param(LEAST + '[notify]\nmail = { server = "m:25", from = "a, b@c", to = "c@d" }\n', 9, "notify.mail.from", "'a, b@c' is no mail address", 'write one such as "maintenance@plant.example"', id="two-senders"),
+            pytest.param(LEAST + '[notify]\nmail = { server = "m:25", from = "a@b", to = [] }\n', 9, "notify.mail.to", "there is no address", 'write at least one, such as ["maintenance@plant.example"]', id="mail-to-nobody"),
+            pytest.param(ARM_KEY.format('presence = "10.0.0.1:80"'), 8, "arms[0].presence", "'10.0.0.1:80' does not begin with tcp://", 'write one such as "tcp://10.20.0.17:8080"', id="presence-without-protocol"),
+            pytest.param(ARM_KEY.format('presence = "tcp://10.0.0.1:0"'), 8, "arms[0].presence", "'10.0.0.1:0' is no host with a port", 'write one such as "mail.plant.example:587"', id="presence-port-0"),
             pytest.param(SHARE_KEY.format('settle = "off"'), 6, "share.settle", "'off' is no span of time", SPAN, id="off-where-there-is-none"),
             pytest.param(SHARE_KEY.format('copies = "second"'), 6, "share.copies", "'second' is no list", 'write a list, such as ["one", "two"]', id="text-for-list"),
             pytest.param(SHARE_KEY.format('copies = ["a", 2]'), 6, "share.copies[1]", "2 is no text", QUOTES, id="wrong-type-within-list"),
@@ -572,8 +588,19 @@ def _table(keys: dict[str, st.SearchStrategy[Any]]) -> st.SearchStrategy[dict[st
 
 SPANS = st.builds("{}{}".format, st.integers(0, 500), st.sampled_from("smhdwy"))
 SIZES = st.builds("{} {}".format, st.integers(0, 5000), st.sampled_from(["B", "kB", "KiB", "MB", "MiB", "GB", "GiB"]))
+SOME_SPANS = st.builds("{}{}".format, st.integers(1, 500), st.sampled_from("smhdwy"))
+TIMES_OF_DAY = st.builds("{:02}:{:02}".format, st.integers(0, 23), st.integers(0, 59))
 FRACTIONS = st.floats(0, 1)
 TEXTS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=12)
+ADDRESSES = st.sampled_from(["guard@plant.example", "maintenance@plant.example"])
+MAILS = st.fixed_dictionaries(
+    {
+        "server": st.sampled_from(["mail.plant.example:587", "[::1]:25"]),
+        "from": ADDRESSES,
+        "to": st.lists(ADDRESSES, min_size=1, max_size=3),
+    },
+    optional={"tls": st.sampled_from(["starttls", "tls", "none"]), "user": TEXTS, "password-file": TEXTS},
+)
 IDS = st.text(string.ascii_letters + string.digits + "äЖ_", min_size=1, max_size=8)
 COUNTS = st.integers(0, 1000)
 GLOBS = st.lists(st.sampled_from(["programs/**", "*.bin", "a/b?.txt", "ä*"]), min_size=1, max_size=3)
@@ -649,6 +676,18 @@ CONFIGURATIONS = st.fixed_dictionaries(
             {"parts-apart": SPANS, "shrink": FRACTIONS, "archive-members": COUNTS, "archive-content": SIZES}
         ),
         "window": _table({"limit": SPANS, "closing": FRACTIONS, "powered-before": SPANS}),
+        "service": _table(
+            {"reconcile": SOME_SPANS, "poll": SOME_SPANS, "nightly": TIMES_OF_DAY, "read-back-budget": SIZES}
+        ),
+        "report": _table({"at": TIMES_OF_DAY, "keep": SOME_SPANS}),
+        "warnings": _table(
+            {
+                "lead-times": st.lists(SOME_SPANS, min_size=1, max_size=3),
+                "repeat": SOME_SPANS,
+                "sheets-on-share": st.booleans(),
+            }
+        ),
+        "notify": _table({"mail": MAILS, "webhook": st.just("https://alarms.example/guard"), "apprise-file": TEXTS}),
         "keep": _table({"all-for": SPANS, "daily": COUNTS, "yearly": COUNTS, "grace": SPANS}),
         "recipes": st.dictionaries(IDS, RECIPES, min_size=1, max_size=2),
         "cell-types": st.dictionaries(IDS, CELL_TYPES, min_size=1, max_size=2),

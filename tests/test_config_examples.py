@@ -28,6 +28,10 @@ TABLES = {
     "limits": config.LIMITS,
     "window": config.WINDOW,
     "keep": config.KEEP,
+    "service": config.SERVICE,
+    "report": config.REPORT,
+    "warnings": config.WARNINGS,
+    "notify": config.NOTIFY,
 }
 """The tables of which there is one; every other table repeats or has a name of its own."""
 
@@ -83,6 +87,7 @@ def test_the_full_example_has_every_key_of_a_table(document: dict[str, Any], tab
         pytest.param(lambda d: d["cell-types"].values(), config.CELL_TYPE, id="cell-type"),
         pytest.param(lambda d: _some(d["cell-types"].values(), "spread"), config.SPREAD, id="spread"),
         pytest.param(lambda d: d["arms"], config.ARM, id="arm"),
+        pytest.param(lambda d: [d["notify"]["mail"]], config.MAIL, id="mail"),
         pytest.param(lambda d: [cell for arm in d["arms"] for cell in arm["cells"]], config.CELL, id="cell"),
     ],
 )
@@ -98,6 +103,7 @@ def test_every_table_of_keys_is_compared_here() -> None:
 
     assert known == {
         *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "KEEP"),
+        *("SERVICE", "REPORT", "WARNINGS", "NOTIFY", "MAIL"),
         *("RECIPE", "IDENTITY", "PART", "CHECKS", "CELL_TYPE", "SPREAD", "ARM", "CELL"),
     }
 
@@ -109,7 +115,7 @@ def _is_table_of_keys(value: object) -> bool:
 def test_a_value_told_as_the_default_is_the_default(document: dict[str, Any]) -> None:
     """Where the comment does not say that a value is an example, leaving the key out changes nothing."""
     told = PLANT.read_text(encoding="utf-8")
-    for name in ("fresh", "proof", "limits", "window", "keep"):
+    for name in ("fresh", "proof", "limits", "window", "keep", "service", "report"):
         for key, raw in document[name].items():
             assert f"{key} = " in told
             assert TABLES[name][key].read(raw) == TABLES[name][key].default
