@@ -6,52 +6,13 @@ from collections.abc import Iterator
 from datetime import datetime, tzinfo
 
 from guard.cli.output import Line, when
-from guard.model import Action, Finding, Verdict
+from guard.model import Finding, Verdict
 from guard.rules.evidence import seconds
 from guard.settings import Settings
+from guard.tell.cautions import CAUTIONS
+from guard.tell.words import headline
 from guard.times import shown_with_age
 from guard.units import in_words
-
-DOING: dict[Action, str] = {
-    "power-down": "power down",
-    "memory-swap": "change the memory cell of",
-    "position-swap": "change the position cells of",
-    "service-visit": "begin the service visit of",
-}
-
-CAUTIONS = (
-    (
-        "Before work at the machine: lockout/tagout by authorised people (OSHA 29 CFR 1910.147 or the local"
-        " rule); stored energy and gravity-loaded axes made safe, and that verified."
-    ),
-    (
-        "The machine maker's manual, local codes and licensed practice come first. This is advice about an"
-        " arm's memory and no safety function."
-    ),
-)
-
-
-def headline(verdict: Verdict) -> str:
-    """The verdict in one sentence: what is blocked and what lifts it, or what may be done."""
-    doing = f"{DOING[verdict.question.action]} {verdict.arm}"
-    if verdict.level == "hold":
-        return f"HOLD: do not {doing}. What lifts it: {_uncapital(_first_remedy(verdict))}"
-    if verdict.level == "unknown":
-        return f"UNKNOWN: treat it as a hold, do not {doing}. What settles it: {_uncapital(_first_remedy(verdict))}"
-    if verdict.level == "caution":
-        return f"CAUTION: the backups allow you to {doing}; weigh what stands below first."
-    return f"CLEAR: the backups allow you to {doing}."
-
-
-def _first_remedy(verdict: Verdict) -> str:
-    worst = [found.remedy for found in verdict.findings if found.level == verdict.level]
-    distinct = list(dict.fromkeys(worst))
-    more = f" (and {len(distinct) - 1} more below)" if len(distinct) > 1 else ""
-    return distinct[0].rstrip(".") + more + "." if distinct else "nothing known."
-
-
-def _uncapital(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def screen(verdict: Verdict, as_of: datetime, settings: Settings) -> Iterator[Line]:

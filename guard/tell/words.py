@@ -1,0 +1,35 @@
+"""How a verdict is said in one sentence, wherever it is told: on a screen, on a sheet, in a message."""
+
+from __future__ import annotations
+
+from guard.model import Action, Verdict
+
+DOING: dict[Action, str] = {
+    "power-down": "power down",
+    "memory-swap": "change the memory cell of",
+    "position-swap": "change the position cells of",
+    "service-visit": "begin the service visit of",
+}
+
+
+def headline(verdict: Verdict) -> str:
+    """The verdict in one sentence: what is blocked and what lifts it, or what may be done."""
+    doing = f"{DOING[verdict.question.action]} {verdict.arm}"
+    if verdict.level == "hold":
+        return f"HOLD: do not {doing}. What lifts it: {_uncapital(_first_remedy(verdict))}"
+    if verdict.level == "unknown":
+        return f"UNKNOWN: treat it as a hold, do not {doing}. What settles it: {_uncapital(_first_remedy(verdict))}"
+    if verdict.level == "caution":
+        return f"CAUTION: the backups allow you to {doing}; weigh what stands below first."
+    return f"CLEAR: the backups allow you to {doing}."
+
+
+def _first_remedy(verdict: Verdict) -> str:
+    worst = [found.remedy for found in verdict.findings if found.level == verdict.level]
+    distinct = list(dict.fromkeys(worst))
+    more = f" (and {len(distinct) - 1} more below)" if len(distinct) > 1 else ""
+    return distinct[0].rstrip(".") + more + "." if distinct else "nothing known."
+
+
+def _uncapital(text: str) -> str:
+    return text[:1].lower() + text[1:]
