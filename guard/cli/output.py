@@ -10,7 +10,10 @@ import sys
 from collections.abc import Iterable
 from datetime import datetime
 
+from guard import names
 from guard.record import Record
+
+visible = names.visible
 
 Style = str
 """One of the names in STYLES."""
@@ -40,28 +43,6 @@ class Line(Record):
     label_style: Style = ""
     indent: int = 0
     label_width: int = 0
-
-
-def visible(text: str) -> str:
-    """Text with every character that could steer a terminal or hide what stands there made visible."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(sign if _is_harmless(sign) else _spelled(sign) for sign in text)
-
-
-def _is_harmless(sign: str) -> bool:
-    import unicodedata
-
-    return sign == " " or unicodedata.category(sign)[0] not in "CZ"
-
-
-def _spelled(sign: str) -> str:
-    code = ord(sign)
-    if 0xDC80 <= code <= 0xDCFF:
-        return f"\\x{code - 0xDC00:02x}"
-    return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(sign) or (
-        f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
-    )
 
 
 def on_terminal() -> bool:
