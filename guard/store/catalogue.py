@@ -9,6 +9,7 @@ from datetime import datetime
 
 from guard.model import FileFacts, Form, Part, Problem
 from guard.names import name_bytes, name_text
+from guard.plan.read_back import Proven
 from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import canonical, moment, pack_manifest, time_read, time_text, unpack_manifest
@@ -283,6 +284,25 @@ class Catalogue:
         wanted = set(arms)
         known = self.known(0)
         return [known[name_text(path)] for arm, path in rows if arm in wanted]
+
+    def never_read_back(self, most: int) -> list[Known]:
+        """Complete sets on the share that were never read back, the newest first."""
+        with self.store.told():
+            rows = self.store.connection.execute(
+                "SELECT arm, path FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1 AND damaged_at IS NULL"
+                " AND last_read_at IS NULL ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
+                (most,),
+            ).fetchall()
+            return [self.known(0, arm)[name_text(path)] for arm, path in rows]
+
+    def proofs(self) -> list[tuple[str, str, Proven]]:
+        """Every complete set on the share: arm, path, and how and when it was last read back."""
+        with self.store.told():
+            rows = self.store.connection.execute(
+                "SELECT arm, path, id, last_read_at, bytes FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1"
+                " AND damaged_at IS NULL"
+            ).fetchall()
+        return [(arm, name_text(path), Proven(number, time_read(last), size)) for arm, path, number, last, size in rows]
 
     def copies_of(self, arm: str, fingerprint: str) -> list[tuple[int, Known]]:
         """The sets on further copies that were identical to this one when last read, with their places."""

@@ -105,6 +105,12 @@ class Ledger:
             ).fetchall()
         return [Entry(*row) for row in reversed(rows)]
 
+    def last_fact(self, since: int = 0) -> int:
+        """The number of the newest entry from ``since`` on that is a fact and no answer; ``since`` where there is none."""
+        query = "SELECT max(seq) FROM entries WHERE seq>=? AND +kind NOT IN ('verdict', 'warning')"
+        with self.store.told():
+            return int(self.store.connection.execute(query, (since,)).fetchone()[0] or since)
+
     def check(self) -> Check:
         """Walk the whole chain. Entries cut off at the end show in SQLite's own count of numbers given."""
         count, prev, expected = 0, FIRST, 1

@@ -1,0 +1,27 @@
+"""`guard serve`: the monitor."""
+
+from __future__ import annotations
+
+import argparse
+
+from guard.cli.ask import Run
+from guard.load import load
+
+
+def configure_serve(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard serve`: none."""
+    parser.epilog = (
+        "Runs in the foreground until it is stopped (SIGTERM or Ctrl-C); `guard service show` prints"
+        " definitions by which the system keeps it running. It writes its log to the state folder."
+    )
+    return _serve
+
+
+def _serve(args: argparse.Namespace) -> int:
+    from guard.service.daemon import serve
+
+    serve(load(args.config))
+    return 0
+
+
+COMMANDS = {"serve": configure_serve}

@@ -1,0 +1,79 @@
+"""The monitor's nights: old proofs are renewed, and the report is written for the morning."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from datetime import date, datetime
+
+from guard.plan.due import is_slot_due, slot, slot_start
+from guard.plan.read_back import tonight
+from guard.service.hand import Hand
+from guard.service.log import event
+from guard.store.service import note_run, runs
+from guard.tell.night import write_report
+
+PAUSE_S = 20.0
+"""How long reading back waits where the share is being written."""
+
+log = logging.getLogger("guard.service")
+
+
+class Nightly:
+    """What is done once a night; after a sleep of the computer, once on waking."""
+
+    def __init__(self, hand: Hand, share_is_written: Callable[[], bool], posted: Callable[[], None]) -> None:
+        self.hand, self.desk, self.posted = hand, hand.desk, posted
+        self.share_is_written = share_is_written
+        self.settings, self.zone = hand.desk.settings, hand.desk.settings.zone()
+
+    def __call__(self) -> float | None:
+        """One wake. Returns when to go on where the share is being written."""
+        self._report_if_due()
+        day = self._due("read-back", self.settings.service.nightly)
+        if day is None:
+            return None
+        return PAUSE_S if not self._read_back(day) else None
+
+    def _due(self, job: str, minutes: int) -> date | None:
+        now = self.desk.now()
+        day = slot(now, minutes, self.zone)
+        return day if is_slot_due(now, day, runs(self.desk.catalogue.store, job)) else None
+
+    def _read_back(self, day: date) -> bool:
+        """Read back tonight's sets. Returns False where it waits because the share is being written."""
+        begun = slot_start(day, self.settings.service.nightly, self.zone)
+        count = 0
+        for arm, path in self._tonight(begun):
+            if self.share_is_written():
+                return False
+            known = self.desk.catalogue.known(0, arm).get(path)
+            if known is None or not known.complete:
+                continue
+            for proved in self.desk.prove([(known, 0)], self.hand):
+                count += 1
+                if proved.outcome != "read-back":
+                    event(log, "read-back", logging.WARNING, set=proved.path, outcome=proved.outcome, what=proved.what)
+            self._report_if_due()
+        note_run(self.desk.catalogue.store, "read-back", day.isoformat(), self.desk.now())
+        event(log, "night-done", day=day, sets=count)
+        return True
+
+    def _tonight(self, begun: datetime) -> list[tuple[str, str]]:
+        now = self.desk.now()
+        by_id = {proven.id: (arm, path, proven) for arm, path, proven in self.desk.catalogue.proofs()}
+        read = sum(
+            p.bytes for _, _, p in by_id.values() if p.last_read_at is not None and begun <= p.last_read_at <= now
+        )
+        within, budget = self.settings.limits.read_back_within, self.settings.service.read_back_budget
+        chosen = tonight((proven for _, _, proven in by_id.values()), now, within, budget, read)
+        return [by_id[proven.id][:2] for proven in chosen if by_id[proven.id][0] in self.settings.arms]
+
+    def _report_if_due(self) -> None:
+        day = self._due("report", self.settings.reports.at)
+        if day is None:
+            return
+        paths = write_report(self.desk, self.desk.now(), day)
+        note_run(self.desk.catalogue.store, "report", day.isoformat(), self.desk.now())
+        event(log, "report-written", day=day, path=paths[0])
+        self.posted()
