@@ -21,6 +21,7 @@ from guard.share.ground import Ground
 from guard.share.layout import Layout
 from guard.store.catalogue import Catalogue, Known
 from guard.store.ledger import Check, Entry, Ledger
+from guard.store.service import silent_since
 
 TYPE_CHECKING = False
 
@@ -151,6 +152,10 @@ class Desk:
         answers.sort(key=lambda answer: -rank(answer.level))
         self.ledger.append(as_of, "verdict", arms[0] if len(arms) == 1 else "", _verdict_body(question, answers))
         return answers
+
+    def monitor_silent_since(self, now: datetime) -> datetime | None:
+        """Since when the monitor has been silent; None while it shows life, and where none ever ran here."""
+        return silent_since(self.catalogue.store, now)
 
     # Sets
 

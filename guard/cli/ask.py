@@ -141,13 +141,15 @@ def _answer(desk: Desk, arms: list[str], question: Question, as_of: datetime, *,
     answers = desk.ask(arms, question, as_of)
     worst: Level = max((answer.level for answer in answers), key=rank, default="unknown")
     if as_json:
-        output.show_json(verdicts.as_json(answers, as_of, worst))
-    elif wide:
+        output.show_json(verdicts.as_json(answers, as_of, worst, desk.monitor_silent_since(as_of)))
+        return EXIT_CODES[worst]
+    if wide:
         output.show(_one_line_each(answers, as_of, question, desk.settings))
     else:
         for answer in answers:
             output.show(verdicts.screen(answer, as_of, desk.settings))
-        output.show(verdicts.cautions())
+    output.show(verdicts.silence(desk.monitor_silent_since(as_of), as_of, desk.settings.zone()))
+    output.show(verdicts.cautions())
     return EXIT_CODES[worst]
 
 
@@ -158,8 +160,7 @@ def _one_line_each(answers: list[Verdict], as_of: datetime, question: Question, 
     told = ", ".join(f"{count} {level}" for level, count in counts.items() if count)
     start = "now" if question.at == as_of else shown(question.at, settings.zone())
     head = f"{settings.plant}: {question.action}, {start}, for {in_words(question.off_for)}: {told}"
-    lines = [Line(head, style="head"), *map(verdicts.fleet_line, answers)]
-    return [*lines, *verdicts.cautions()]
+    return [Line(head, style="head"), *map(verdicts.fleet_line, answers)]
 
 
 COMMANDS = {"ask": configure_ask, "fleet": configure_fleet}

@@ -96,12 +96,23 @@ def cautions() -> Iterator[Line]:
         yield Line(text, style="quiet")
 
 
-def as_json(verdicts: list[Verdict], as_of: datetime, worst: str) -> dict[str, object]:
+def silence(since: datetime | None, as_of: datetime, zone: tzinfo) -> Iterator[Line]:
+    """That the monitor is silent, where it is."""
+    if since is not None:
+        yield Line()
+        told = f"The monitor has been silent since {shown_with_age(since, as_of, zone)}: nobody watches the share."
+        yield Line(f"{told} Start it again: guard serve", style="caution-word")
+
+
+def as_json(
+    verdicts: list[Verdict], as_of: datetime, worst: str, silent_since: datetime | None
+) -> dict[str, object]:
     """The answers as the JSON contract has them."""
     return {
         "schema": 1,
         "asked_at": when(as_of),
         "verdict": worst,
+        "monitor_silent_since": when(silent_since),
         "answers": [_answer(verdict) for verdict in verdicts],
     }
 

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import moment, time_text
+
+
+CLOCKS = "clocks"
+"""The part that shows life at every tick, whatever the others are busy with."""
+
+SILENT_AFTER = timedelta(minutes=5)
+"""Ten ticks: a busy computer may be late for one, but not for so many."""
 
 
 class Heartbeat(Record):
@@ -41,3 +48,13 @@ def heartbeats(store: Store) -> list[Heartbeat]:
     with store.told():
         rows = store.connection.execute("SELECT part, at, detail FROM heartbeats ORDER BY part").fetchall()
     return [Heartbeat(part, moment(at), detail) for part, at, detail in rows]
+
+
+def silent_since(store: Store, now: datetime) -> datetime | None:
+    """Since when the monitor has been silent; None while it shows life, and where none ever ran here."""
+    with store.told():
+        row = store.connection.execute("SELECT at FROM heartbeats WHERE part=?", (CLOCKS,)).fetchone()
+    if row is None:
+        return None
+    at = moment(row[0])
+    return None if timedelta() <= now - at <= SILENT_AFTER else at
