@@ -4,6 +4,7 @@ GuardError                  exit code 1 unless said otherwise
 ├── CallError               2: the call is wrong
 │   ├── UnknownArm
 │   ├── UnknownSet
+│   ├── UnknownEvent
 │   ├── AmbiguousSet
 │   ├── NotUnderstood
 │   ├── NoSuchTime
@@ -11,13 +12,19 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── UnknownCode
 │   ├── WouldOverwrite
 │   ├── NeedsYes
+│   ├── NothingToSignOff
+│   ├── NoWindow
 │   └── NothingToPropose
 ├── ConfigMissing           2: no configuration found
 ├── ConfigFaults            2: the configuration has faults, all of them told
+├── NotPermitted            20 or 30: the verdict does not allow it
+├── PermitStale             30
+├── WindowTaken             20: somebody else's window is open
 ├── ShareUnreadable         1
 ├── ShareDoubtful           1
 ├── StateUnusable           1: the state folder or a file in it cannot be used
 ├── StateLocked             1
+├── AlreadyServing          1: another monitor works on this state folder
 ├── StateNewer              1: written by a newer version of this tool
 └── StateDamaged            1
 """
@@ -60,6 +67,19 @@ class UnknownSet(CallError):
         return (
             f"No set has the path or fingerprint {self.asked!r}. Give the path below the share, or 8 or"
             " more hex digits of the fingerprint; `guard sets` lists them. If it is new: guard look"
+        )
+
+
+class UnknownEvent(CallError):
+    """A planned event that there is not, or not any more."""
+
+    def __init__(self, asked: str) -> None:
+        self.asked = asked
+
+    def __str__(self) -> str:
+        return (
+            f"No planned event has the id {self.asked!r}, or it was dropped already."
+            " `guard event list --from 2000-01-01T00:00Z` lists all that are planned, those that are over included."
         )
 
 
@@ -140,6 +160,38 @@ class NeedsYes(CallError):
         return f"This would {self.change}. Without a terminal to ask on, say so with --yes."
 
 
+class NothingToSignOff(CallError):
+    """A finding that nobody can answer for, since the arm does not have it or since it is never signed off."""
+
+    def __init__(self, arm: str, code: str, has: list[str], *, never: bool) -> None:
+        self.arm, self.code, self.has, self.never = arm, code, has, never
+
+    def __str__(self) -> str:
+        if self.never:
+            return (
+                f"{self.code} cannot be signed off: while a memory cell is out nobody can answer for what comes of"
+                f" it. Seat the new cell, then run: guard swap end {self.arm} --by NAME"
+            )
+        has = f"It has: {', '.join(self.has)}." if self.has else "It has no finding at all."
+        return (
+            f"{self.arm} has no finding {self.code} that could be signed off. {has} What is found depends on what"
+            " shall be done and when; name them with --action and --at."
+        )
+
+
+class NoWindow(CallError):
+    """A swap window to be ended, where none is open."""
+
+    def __init__(self, arm: str) -> None:
+        self.arm = arm
+
+    def __str__(self) -> str:
+        return (
+            f"No swap window of {self.arm} is open, so there is none to end. guard swap show lists the open ones; a"
+            f" cell that was changed without one is recorded with: guard mark cell-changed {self.arm}"
+        )
+
+
 class NothingToPropose(CallError):
     """A share in which nothing looks like backup sets."""
 
@@ -196,6 +248,51 @@ class ConfigFaults(GuardError):
         return "\n".join([f"The configuration has {count}; put right and try again:", *map(str, self.faults)])
 
 
+class NotPermitted(GuardError):
+    """A verdict that does not allow the memory cell to be taken out."""
+
+    def __init__(self, arm: str, action: str, level: str) -> None:
+        self.arm, self.action, self.level = arm, action, level
+        self.exit_code = 30 if level == "unknown" else 20
+
+    def __str__(self) -> str:
+        return (
+            f"The verdict about a {self.action} of {self.arm} is {self.level}, which opens no swap window. What lifts"
+            f" it: guard ask --arm {self.arm} --action memory-swap"
+        )
+
+
+class PermitStale(GuardError):
+    """A look at the backups that lies too far back to pull a cell on the strength of it."""
+
+    exit_code = 30
+
+    def __init__(self, arm: str) -> None:
+        self.arm = arm
+
+    def __str__(self) -> str:
+        return (
+            f"Nothing was begun: the look at the backups of {self.arm} lies more than 5 minutes back, or a clock was"
+            f" set meanwhile. Leave the cell in and run again: guard swap begin {self.arm}"
+        )
+
+
+class WindowTaken(GuardError):
+    """A swap window that is open already."""
+
+    exit_code = 20
+
+    def __init__(self, arm: str, by: str, since: str) -> None:
+        self.arm, self.by, self.since = arm, by, since
+
+    def __str__(self) -> str:
+        by = f" by {self.by}" if self.by else ""
+        return (
+            f"The swap window of {self.arm} is open already: begun{by}, {self.since}. Nothing was begun a second"
+            f" time. How long it has been out: guard swap show {self.arm}"
+        )
+
+
 class ShareUnreadable(GuardError):
     """The share cannot be read, so nothing new can be said of it."""
 
@@ -239,6 +336,21 @@ class StateLocked(GuardError):
         return (
             f"{self.path} is locked by another process and did not come free. Wait for a running"
             " `guard look` or `guard prove` to end, then try again."
+        )
+
+
+class AlreadyServing(GuardError):
+    """Another monitor works on this state folder. ``pid`` and ``since`` are None where it has not told them yet."""
+
+    def __init__(self, path: str, pid: int | None, host: str, since: str | None) -> None:
+        self.path, self.pid, self.host, self.since = path, pid, host, since
+
+    def __str__(self) -> str:
+        who = "Another monitor" if self.pid is None else f"Process {self.pid} on {self.host}"
+        since = f" since {self.since}" if self.since else ""
+        return (
+            f"{who} already serves this state folder{since}: it holds {self.path}. Two at once would do"
+            " everything twice. Leave the first one running, or stop it before this one starts."
         )
 
 

@@ -231,7 +231,11 @@ class PlannedEvent(Record):
 
 
 class SignOff(Record):
-    """A person answers for one finding until a moment. ``subject`` is the set that it was about, if it was about one."""
+    """A person answers for one finding until a moment.
+
+    ``subject`` is what it was about, as a rule a set, if it was about one thing; ``level`` is
+    how grave it was then: nobody has answered for anything worse.
+    """
 
     code: str
     by: str
@@ -239,6 +243,7 @@ class SignOff(Record):
     at: datetime
     until: datetime
     subject: str | None = None
+    level: Level = "hold"
 
 
 class SwapWindow(Record):

@@ -7,6 +7,8 @@ allowed is fresh, and turns one microsecond later.
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from guard.model import BackupSet, Finding, Question
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
@@ -88,10 +90,10 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
     path, remedy = at.resting.set.path, f"Save a fresh backup of {at.facts.arm.id}, then run: guard look"
     if captured is None:
         message = f"The age of the newest proven set {path} is not known: none of its times can be believed."
-        return Outcome((finding("stale-backup", "hold", message, remedy, age_s=None, limit_s=seconds(limit)),))
+        return Outcome((finding("stale-backup", "hold", message, remedy, **_aged(at, None, limit)),))
     if question.at < captured:
         message = f"The newest proven set {path} was saved after the time asked about."
-        found = finding("stale-backup", "hold", message, remedy, captured, age_s=None, limit_s=seconds(limit))
+        found = finding("stale-backup", "hold", message, remedy, captured, **_aged(at, None, limit))
         return Outcome((found,), captured)
     age = question.at - captured
     if age <= limit:
@@ -100,7 +102,12 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
         f"The newest proven set {path} {_be(at, question)} {in_words(age)} old;"
         f" {in_words(limit)} is allowed before a {question.action}."
     )
-    return Outcome((finding("stale-backup", "hold", message, remedy, age_s=seconds(age), limit_s=seconds(limit)),))
+    return Outcome((finding("stale-backup", "hold", message, remedy, **_aged(at, age, limit)),))
+
+
+def _aged(at: Standing, age: timedelta | None, limit: timedelta) -> dict[str, object]:
+    path = at.resting.set.path if at.resting else None
+    return {"age_s": None if age is None else seconds(age), "limit_s": seconds(limit), "set": path}
 
 
 def _be(at: Standing, question: Question) -> str:

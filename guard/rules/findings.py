@@ -173,6 +173,50 @@ EXPLANATIONS: dict[str, Explanation] = {
         (("caution", "an entry that is no set, or a set's entry that is no plain file"),),
         "Rename or remove the entry.",
     ),
+    "window-open": Explanation(
+        "The memory cell is out",
+        "A swap window of the arm is open: somebody began to change its memory cell and has not ended it.",
+        "While the cell is out, a capacitor alone carries the memory, for about as long as window.limit.",
+        (("hold", "from guard swap begin on, until the window is closing"),),
+        "Seat the new cell, then run: guard swap end ARM --by NAME. How long it has been out: guard swap show ARM",
+    ),
+    "window-closing": Explanation(
+        "The memory cell must go in now",
+        "The memory cell has been out for window.closing of the limit, or longer.",
+        "Past the limit the memory may be gone, with every taught position in it.",
+        (("hold", "from window.closing of the limit on, the limit included"),),
+        "Seat the new cell at once, then run: guard swap end ARM --by NAME",
+    ),
+    "window-over": Explanation(
+        "The memory cell was out for too long",
+        "The memory cell has been out for longer than window.limit.",
+        "Take the memory for lost until it was compared with the backup. An arm that runs with half of a memory"
+        " moves elsewhere than taught.",
+        (("hold", "longer than window.limit"),),
+        "Seat the new cell, run: guard swap end ARM --by NAME, and have the set ready that guard swap show ARM names.",
+    ),
+    "awaiting-proof": Explanation(
+        "Nobody knows yet whether the memory is whole",
+        "The memory cell was changed, and no set that was saved since then carries the answer.",
+        "Until the controller was saved again and that was read back, a loss during the change is not noticed, and"
+        " the only proof of what was there is the set from before it.",
+        (
+            ("hold", "before a power-down or a memory-swap"),
+            ("caution", "before everything else"),
+        ),
+        "Power the arm on, look it through, save it, then run: guard look, and: guard prove --arm ARM. Compare the"
+        " new set with the one before: guard compare SET SET",
+    ),
+    "not-powered-long-enough": Explanation(
+        "The controller was not powered for long enough",
+        "A memory cell is changed only after the controller was powered for window.powered-before.",
+        "While the cell is out, a capacitor carries the memory, and it must have been charged.",
+        (
+            ("hold", "known to be on for too short a time, or known to be off"),
+            ("caution", "not known"),
+        ),
+        "Keep the arm powered for that long. What no monitor sees, record: guard mark powered-on ARM --at WHEN",
+    ),
     "share-offline": Explanation(
         "The share cannot be read",
         "The backup share, or this arm's folder on it, cannot be read.",

@@ -6,14 +6,18 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
-from guard.rules import backups, doubts, share
+from guard.rules import backups, doubts, share, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
+from guard.rules.sign_off import counts_as, signed, turns
 from guard.rules.standing import Standing, proof, standing
 
 Rule = Callable[[Standing, Question], Outcome]
 
 RULES: tuple[Rule, ...] = (
+    window.window_clock,
+    window.awaiting_proof,
+    window.not_powered_long_enough,
     share.share_offline,
     share.share_doubt,
     share.share_unseen,
@@ -53,20 +57,20 @@ def verdict(facts: ArmFacts, question: Question) -> Verdict:
     resting = place.resting and RestingSet(
         place.resting.set, place.resting.captured_at, proof(place.resting.set, facts)
     )
-    ranked = sorted(findings, key=lambda found: -rank(found.level))
+    ranked = sorted(findings, key=lambda found: -rank(counts_as(found)))
     return Verdict(facts.arm.id, question, level, holds_until, then, resting, tuple(ranked))
 
 
 def worst(findings: list[Finding]) -> Level:
-    """The worst level among the findings; clear where there is none."""
-    return max((found.level for found in findings), key=rank, default="clear")
+    """The worst level among the findings; clear where there is none. What is signed off counts as a caution."""
+    return max(map(counts_as, findings), key=rank, default="clear")
 
 
 def _judge(place: Standing, question: Question) -> tuple[list[Finding], datetime | None]:
     outcomes = [rule(place, question) for rule in RULES]
-    findings = [found for outcome in outcomes for found in outcome.findings]
-    turns = [o.turns_at for o in outcomes if o.turns_at is not None and o.turns_at > question.at]
-    return findings, min(turns, default=None)
+    findings = [signed(found, place, question) for outcome in outcomes for found in outcome.findings]
+    moments = [*turns(place, question), *(outcome.turns_at for outcome in outcomes if outcome.turns_at is not None)]
+    return findings, min((moment for moment in moments if moment > question.at), default=None)
 
 
 def _horizon(

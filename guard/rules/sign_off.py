@@ -1,0 +1,62 @@
+"""Sign-offs: a named person answers for one finding, with a reason, until a moment. Pure.
+
+What is signed off is still found and still shown with its level; it counts as a caution, and
+so never makes a verdict clear.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from guard.model import Finding, Level, Question, SignOff, rank
+from guard.rules.evidence import MICROSECOND, later, utc
+from guard.rules.standing import Standing
+
+LONGEST = timedelta(days=90)
+"""Nobody can answer for longer than about a quarter of a year without looking again."""
+
+NEVER = ("window-open", "window-closing", "window-over")
+"""While a cell is out nobody can answer for what comes of it."""
+
+_ABOUT = {"edited-since": "edited_at", "awaiting-proof": "ended_at", "share-doubt": "marker"}
+"""Which evidence tells what a finding was about, where that is no set: the next edit is another matter."""
+
+
+def subject(found: Finding) -> str | None:
+    """What a finding is about: the path of a set, as a rule; None where it is about the arm as such."""
+    about = found.evidence.get(_ABOUT.get(found.code, "set"))
+    return None if about is None else str(about)
+
+
+def signed(found: Finding, at: Standing, question: Question) -> Finding:
+    """The finding, with who answers for it where somebody does."""
+    covering = [each for each in at.facts.sign_offs if _covers(each, found, at.facts.as_of, question)]
+    if not covering:
+        return found
+    last = max(covering, key=lambda each: (each.until, each.at, each.by, each.why))
+    return found._replace(signed_off=f"{last.by} until {utc(last.until)}: {last.why}")
+
+
+def _covers(sign_off: SignOff, found: Finding, as_of: datetime, question: Question) -> bool:
+    """Takes as proof that it was made for this finding, about the same thing, when it was no less grave."""
+    return (
+        sign_off.code == found.code
+        and found.code not in NEVER
+        and sign_off.subject == subject(found)
+        and rank(found.level) <= rank(sign_off.level)
+        and sign_off.at <= as_of
+        and question.at <= sign_off.until
+    )
+
+
+def counts_as(found: Finding) -> Level:
+    """The level with which a finding enters the verdict."""
+    if found.signed_off is not None and rank(found.level) > rank("caution"):
+        return "caution"
+    return found.level
+
+
+def turns(at: Standing, question: Question) -> list[datetime]:
+    """When sign-offs are over: the moment until which somebody answers is inside."""
+    ends = [later(each.until, MICROSECOND) for each in at.facts.sign_offs if each.until >= question.at]
+    return [end for end in ends if end is not None]

@@ -1,0 +1,286 @@
+"""The clock while a memory cell is out, and the rules about it. Pure.
+
+Limits are inside: a cell that has been out for exactly the limit is not over it, and is one
+microsecond later.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from guard.model import ArmFacts, BackupSet, Finding, Level, Question, SwapWindow
+from guard.record import Record
+from guard.rules.evidence import MICROSECOND, later, seconds, utc
+from guard.rules.findings import SILENT, Outcome, finding
+from guard.rules.standing import Standing, is_complete, is_damaged, standing
+from guard.units import in_words
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Literal, Protocol
+
+    class Reading(Protocol):
+        """Both clocks at one moment, as `guard.clock.reading` gives them."""
+
+        @property
+        def wall(self) -> datetime:
+            """The wall clock, which can be set forward and back."""
+
+        @property
+        def boot(self) -> str:
+            """Which start of the computer it was; empty where the system does not tell."""
+
+        @property
+        def uptime_s(self) -> float:
+            """Seconds since that start."""
+
+    State = Literal["none", "open", "closing", "over", "awaiting-proof"]
+else:
+    State = str
+
+TOLERANCE = timedelta(seconds=2)
+"""Two clocks that differ by no more than this agree: a wall clock is set right by such steps all the time."""
+
+NONE = timedelta()
+
+
+class Checkpoint(Record):
+    """A reading of both clocks, and how long the cell had been out by then."""
+
+    wall: datetime
+    boot: str
+    uptime_s: float
+    elapsed: timedelta
+
+
+def elapsed(began: Reading, last: Checkpoint | None, now: Reading) -> tuple[timedelta, str | None]:
+    """How long the cell has been out, and what is to be said where the clocks disagree.
+
+    The longest of what any clock says counts, and it is never less than it was at the last
+    checkpoint plus what has certainly passed since.
+    """
+    before = last or Checkpoint(began.wall, began.boot, began.uptime_s, NONE)
+    by_wall = now.wall - began.wall
+    counted = max(by_wall, before.elapsed + _passed_since(before, now), NONE)
+    said = {"the wall clock": by_wall}
+    if _is_same_start(began, now):
+        said["the time for which this computer has been running"] = _span(now.uptime_s - began.uptime_s)
+    name, least = min(said.items(), key=lambda item: item[1])
+    if counted - least <= TOLERANCE:
+        return counted, None
+    minus = "minus " if least < NONE else ""
+    return counted, (
+        f"The clocks disagree: by {name} it is {minus}{in_words(least)}; the longer time, {in_words(counted)}, counts."
+    )
+
+
+def advance(began: Reading, last: Checkpoint | None, now: Reading) -> Checkpoint:
+    """The checkpoint that comes of one more reading."""
+    return Checkpoint(now.wall, now.boot, now.uptime_s, elapsed(began, last, now)[0])
+
+
+def _passed_since(before: Checkpoint, now: Reading) -> timedelta:
+    """What has certainly passed. After a restart: all that the computer has been running since, or more by the wall."""
+    if _is_same_start(before, now):
+        return max(_span(now.uptime_s - before.uptime_s), NONE)
+    return max(_span(now.uptime_s), now.wall - before.wall)
+
+
+def _is_same_start(before: Reading, now: Reading) -> bool:
+    # Where the system does not tell its starts apart, a shorter time of running betrays a new one;
+    # after one that is not betrayed, the difference is still less than what has passed.
+    return before.boot == now.boot and (now.boot != "" or now.uptime_s >= before.uptime_s)
+
+
+def _span(uptime_s: float) -> timedelta:
+    return timedelta(seconds=uptime_s)
+
+
+# What a window is at a moment
+
+
+def closing_from(window: SwapWindow, permille: int) -> timedelta:
+    """From which time out on the window is closing."""
+    return timedelta(microseconds=window.limit // MICROSECOND * permille // 1000)
+
+
+def ticking(window: SwapWindow, permille: int, ahead: timedelta = NONE) -> tuple[State, timedelta | None]:
+    """The state of an open window a while ahead of when it was read, and how long it then lasts."""
+    out = window.elapsed + ahead
+    closing = closing_from(window, permille)
+    if out > window.limit:
+        return "over", None
+    if out >= closing:
+        return "closing", window.limit - out + MICROSECOND
+    return "open", closing - out
+
+
+def state(facts: ArmFacts) -> State:
+    """How far the change of the arm's memory cell has come; none where its memory is proven again."""
+    window = facts.window
+    if window is None:
+        return "none"
+    if window.ended_at is None:
+        return ticking(window, facts.limits.closing_permille)[0]
+    return "awaiting-proof" if _awaits_proof(standing(facts), window.ended_at) else "none"
+
+
+def _awaits_proof(at: Standing, ended_at: datetime) -> bool:
+    captured = at.resting and at.resting.captured_at
+    return captured is None or captured <= ended_at
+
+
+# Rules
+
+
+def window_clock(at: Standing, question: Question) -> Outcome:
+    """Hold while the memory cell is out: exactly one of window-open, window-closing and window-over."""
+    window = at.facts.window
+    if window is None or window.ended_at is not None:
+        return SILENT
+    ahead = question.at - at.facts.as_of
+    now, lasts = ticking(window, at.facts.limits.closing_permille, ahead)
+    turns = None if lasts is None else later(question.at, lasts)
+    found = finding(
+        f"window-{now}",
+        "hold",
+        _out(at.facts.arm.id, window, ahead),
+        _remedy(at, window, now, ahead),
+        turns,
+        began_at=utc(window.began_at),
+        by=window.began_by,
+        elapsed_s=max(seconds(window.elapsed + ahead), 0),
+        limit_s=seconds(window.limit),
+        restore=window.rests_on,
+        fingerprint=window.fingerprint,
+        disagree=window.disagree,
+    )
+    return Outcome((found,), turns)
+
+
+def _out(arm: str, window: SwapWindow, ahead: timedelta) -> str:
+    out = max(window.elapsed + ahead, NONE)
+    by = f", begun by {window.began_by}" if window.began_by else ""
+    opening = f"The memory cell of {arm} has been out for"
+    if ahead > NONE:
+        opening = f"If nobody ends the change, the memory cell of {arm} will then have been out for"
+    over = f"; that is {in_words(out - window.limit)} over the limit" if out > window.limit else ""
+    told = f"{opening} {in_words(out)} of {in_words(window.limit)}{over}{by}."
+    return f"{told} {window.disagree}" if window.disagree else told
+
+
+def _remedy(at: Standing, window: SwapWindow, now: State, ahead: timedelta) -> str:
+    end = f"guard swap end {at.facts.arm.id} --by NAME"
+    if now == "open":
+        return f"Seat the new cell, then run: {end}"
+    if now == "closing":
+        left = in_words(window.limit - window.elapsed - ahead)
+        return f"Seat the new cell within {left}, then run: {end}"
+    return (
+        f"Seat the new cell now, run: {end}, and take the memory for lost until it was compared."
+        f" {to_restore(at, window)}"
+    )
+
+
+def to_restore(at: Standing, window: SwapWindow) -> str:
+    """Which set to restore where the memory is lost, by path and fingerprint, and whether it is sound."""
+    path, fingerprint = window.rests_on, window.fingerprint
+    sound = [item.set for item in at.history if _can_be_restored(item.set, fingerprint)]
+    if any(backup.path == path for backup in sound):
+        return f"If it is lost, restore {path} (fingerprint {fingerprint}) as the machine maker's manual says."
+    begun = f"The set that the change was begun on, {path}, is not there unharmed. " if path else ""
+    if sound:
+        return f"{begun}If the memory is lost, restore its equal {sound[-1].path} (fingerprint {fingerprint})."
+    if at.resting is None:
+        return f"{begun}No set is proven to restore from: let nobody change the controller, and look for a copy."
+    other = at.resting.set
+    return f"{begun}If the memory is lost, restore {other.path} (fingerprint {other.fingerprint})."
+
+
+def _can_be_restored(backup: BackupSet, fingerprint: str | None) -> bool:
+    return backup.fingerprint == fingerprint and is_complete(backup) and not is_damaged(backup) and not backup.gone
+
+
+def awaiting_proof(at: Standing, question: Question) -> Outcome:
+    """After a change of the memory cell: hold or caution until a set that was saved later carries the answer."""
+    window = at.facts.window
+    if window is None or window.ended_at is None or not _awaits_proof(at, window.ended_at):
+        return SILENT
+    arm = at.facts.arm.id
+    level: Level = "hold" if question.action in ("power-down", "memory-swap") else "caution"
+    over = "" if window.elapsed <= window.limit else f", {in_words(window.elapsed - window.limit)} over the limit"
+    message = (
+        f"The memory cell of {arm} was changed (it was out for {in_words(window.elapsed)}{over}), and no set"
+        " saved since then carries the answer: nobody knows yet whether the memory is whole."
+    )
+    return Outcome((finding("awaiting-proof", level, message, after_the_change(at, window), **_ended(window)),))
+
+
+def _ended(window: SwapWindow) -> dict[str, object]:
+    return {
+        "began_at": utc(window.began_at),
+        "ended_at": utc(window.ended_at),
+        "elapsed_s": seconds(window.elapsed),
+        "limit_s": seconds(window.limit),
+        "before": window.rests_on,
+        "fingerprint": window.fingerprint,
+    }
+
+
+def after_the_change(at: Standing, window: SwapWindow) -> str:
+    """What to do once the new cell is in, until the memory is proven."""
+    arm = at.facts.arm.id
+    compare = f", then compare it: guard compare {window.rests_on} SET" if window.rests_on else ""
+    return (
+        f"Power {arm} on, look whether programs, settings and axis positions are there, save a backup, run:"
+        f" guard look --arm {arm}, and: guard prove --arm {arm}{compare}"
+    )
+
+
+def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
+    """Before a change of the memory cell: was the controller on for long enough to carry the memory meanwhile?"""
+    if question.action != "memory-swap":
+        return SILENT
+    arm, needed = at.facts.arm.id, at.facts.limits.powered_before
+    powered = at.facts.powered
+    remedy = (
+        f"Keep {arm} powered for {in_words(needed)} right before. What the monitor does not see, record:"
+        f" guard mark powered-on {arm} --at WHEN"
+    )
+    if powered.on is False:
+        message = f"{arm} is known to be off ({powered.source or 'no source'}): what carries its memory runs down."
+        return Outcome((_not_powered("hold", message, remedy, at, None),))
+    since = powered.since if powered.on and not _was_off_since(at.facts.window, powered.since) else None
+    if since is None:
+        message = f"For how long {arm} has been powered is not known; {in_words(needed)} before the change are needed."
+        return Outcome((_not_powered("caution", message, remedy, at, None),))
+    reached = later(since, needed)
+    if reached is not None and question.at >= reached:
+        return SILENT
+    on_for = max(question.at - since, NONE)
+    tense = "will then have been" if question.at > at.facts.as_of else "has been"
+    message = (
+        f"{arm} {tense} on for {in_words(on_for)} ({powered.source or 'no source'}); {in_words(needed)} are needed."
+    )
+    return Outcome((_not_powered("hold", message, remedy, at, reached),), reached)
+
+
+def _was_off_since(window: SwapWindow | None, since: datetime | None) -> bool:
+    """Takes a change of the memory cell as proof that the power was off, whatever was recorded before it."""
+    return window is not None and since is not None and since <= window.began_at
+
+
+def _not_powered(level: Level, message: str, remedy: str, at: Standing, turns: datetime | None) -> Finding:
+    powered = at.facts.powered
+    return finding(
+        "not-powered-long-enough",
+        level,
+        message,
+        remedy,
+        turns,
+        on=powered.on,
+        since=utc(powered.since),
+        source=powered.source,
+        needed_s=seconds(at.facts.limits.powered_before),
+    )
