@@ -9,7 +9,7 @@ from functools import cached_property
 
 from guard import clock
 from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
-from guard.gather import gather, see
+from guard.gather import Recorded, gather, see
 from guard.model import ArmFacts, BackupSet, FileFacts, Mark, Proof, Question, Verdict, rank
 from guard.record import Record
 from guard.rules.capture import dated
@@ -22,6 +22,8 @@ from guard.share.layout import Layout
 from guard.store.catalogue import Catalogue, Known
 from guard.store.ledger import Check, Entry, Ledger
 from guard.store.service import silent_since
+from guard.store.sign_offs import sign_offs
+from guard.store.windows import latest
 
 TYPE_CHECKING = False
 
@@ -51,8 +53,13 @@ class Difference(Record):
 class Desk:
     """Everything that can be done, over one configuration."""
 
-    def __init__(self, settings: Settings, now: Callable[[], datetime] = clock.now) -> None:
-        self.settings, self.now = settings, now
+    def __init__(
+        self,
+        settings: Settings,
+        now: Callable[[], datetime] = clock.now,
+        clocks: Callable[[], clock.Reading] = clock.reading,
+    ) -> None:
+        self.settings, self.now, self.clocks = settings, now, clocks
 
     @cached_property
     def catalogue(self) -> Catalogue:
@@ -99,7 +106,7 @@ class Desk:
                 reports.append(PlaceReport(ground.root, report, None))
             except (ShareUnreadable, ShareDoubtful) as refusal:
                 reports.append(PlaceReport(ground.root, None, refusal))
-        self._hand_over()
+        self.hand_over()
         return reports
 
     def prove(self, wanted: Iterable[tuple[Known, int]], progress: Progress) -> Iterable[Proved]:
@@ -108,7 +115,7 @@ class Desk:
 
         for known, number in wanted:
             yield prove(self.ground(number), self.catalogue, known, self.now, progress)
-            self._hand_over()
+            self.hand_over()
 
     def due(self) -> list[tuple[Known, int]]:
         """The sets that are due to be read back: never yet, or not for half of the time allowed."""
@@ -126,7 +133,7 @@ class Desk:
                 return [(there, 0)]
         return []
 
-    def _hand_over(self) -> None:
+    def hand_over(self) -> None:
         """Carry changes of sets from the catalogue into the ledger; a crash in between repeats none."""
         while pending := self.catalogue.pending():
             self.ledger.take_over(change for _, change in pending)
@@ -138,13 +145,24 @@ class Desk:
         """All facts about the arms, as of now."""
         as_of = as_of or self.now()
         ground = self.ground()
-        marks: dict[str, list[Mark]] = {}
-        for mark in self.ledger.marks(arms[0] if len(arms) == 1 else None):
-            marks.setdefault(mark.arm, []).append(mark)
+        recorded = self._recorded(arms[0] if len(arms) == 1 else None)
         seen = see(ground, self.catalogue.place(0), arms, as_of)
         return [
-            gather(self.settings, ground, self.catalogue, seen, arm, tuple(marks.get(arm, ())), as_of) for arm in arms
+            gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), as_of)
+            for arm in arms
         ]
+
+    def _recorded(self, only: str | None) -> dict[str, Recorded]:
+        """What is recorded about one arm, or about every arm of which anything is."""
+        marks: dict[str, tuple[Mark, ...]] = {}
+        for mark in self.ledger.marks(only):
+            marks[mark.arm] = (*marks.get(mark.arm, ()), mark)
+        answered_for = sign_offs(self.ledger, only)
+        windows = latest(self.ledger, only, self.clocks)
+        return {
+            arm: Recorded(marks.get(arm, ()), answered_for.get(arm, ()), windows.get(arm))
+            for arm in {*marks, *answered_for, *windows}
+        }
 
     def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
         """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
@@ -243,6 +261,7 @@ def _verdict_body(question: Question, verdicts: list[Verdict]) -> dict[str, obje
                 "set": answer.resting.set.path if answer.resting else None,
                 "fingerprint": answer.resting.set.fingerprint if answer.resting else None,
                 "findings": [found.code for found in answer.findings],
+                "signed_off": [found.code for found in answer.findings if found.signed_off is not None],
             }
             for answer in verdicts
         },
