@@ -31,6 +31,8 @@ GuardError                  exit code 1 unless said otherwise
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, tzinfo
+
 from guard.record import Record
 
 
@@ -282,13 +284,14 @@ class WindowTaken(GuardError):
 
     exit_code = 20
 
-    def __init__(self, arm: str, by: str, since: str) -> None:
-        self.arm, self.by, self.since = arm, by, since
+    def __init__(self, arm: str, by: str, since: datetime, zone: tzinfo = UTC) -> None:
+        self.arm, self.by, self.since, self.zone = arm, by, since, zone
 
     def __str__(self) -> str:
         by = f" by {self.by}" if self.by else ""
+        since = self.since.astimezone(self.zone).strftime("%a %Y-%m-%d %H:%M:%S %Z")
         return (
-            f"The swap window of {self.arm} is open already: begun{by}, {self.since}. Nothing was begun a second"
+            f"The swap window of {self.arm} is open already: begun{by}, {since}. Nothing was begun a second"
             f" time. How long it has been out: guard swap show {self.arm}"
         )
 

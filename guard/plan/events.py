@@ -1,0 +1,116 @@
+"""Planned events, as the ledger's entries tell them: what was added and not dropped since. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+
+from guard.model import ACTIONS, PlannedEvent
+from guard.record import Record
+from guard.rules.evidence import later, seconds, utc
+
+LAST_MOMENT = datetime.max.replace(tzinfo=UTC)
+
+
+class Noted(Record):
+    """One entry about events: its number in the ledger, and what it says."""
+
+    number: int
+    body: Mapping[str, object]
+
+
+class UnreadableEvent(ValueError):
+    """An entry that does not say what an event's entry says."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+def as_added(event: PlannedEvent) -> dict[str, object]:
+    """The body of the entry that adds an event. The entry's number becomes its id."""
+    return {
+        "verb": "add",
+        "kind": event.kind,
+        "start": utc(event.start),
+        "off_for_s": seconds(event.off_for),
+        "arms": list(event.arms),
+        "title": event.title,
+        "source": event.source,
+        "uid": event.uid,
+    }
+
+
+def as_dropped(event: PlannedEvent) -> dict[str, object]:
+    """The body of the entry that drops an event."""
+    return {"verb": "drop", "event": event.id}
+
+
+def id_of(number: int) -> str:
+    """The id of the event that this entry added."""
+    return f"ev-{number}"
+
+
+def planned(entries: Iterable[Noted]) -> tuple[PlannedEvent, ...]:
+    """The events that were added and not dropped, in the order of their starts.
+
+    Raises UnreadableEvent for an entry that cannot be understood: an event that is passed
+    over without a word would be judged by nobody.
+    """
+    events: dict[str, PlannedEvent] = {}
+    for entry in sorted(entries, key=lambda entry: entry.number):
+        try:
+            if entry.body["verb"] == "drop":
+                events.pop(str(entry.body["event"]), None)
+            else:
+                events[id_of(entry.number)] = _added(entry)
+        except (KeyError, TypeError, ValueError, OverflowError):
+            raise UnreadableEvent(entry.number) from None
+    return tuple(sorted(events.values(), key=lambda event: event.start))
+
+
+def _added(entry: Noted) -> PlannedEvent:
+    body = entry.body
+    kind = next((action for action in ACTIONS if action == body["kind"]), None)
+    arms, off_for_s, uid = body["arms"], body["off_for_s"], body.get("uid")
+    if body["verb"] != "add" or kind is None or not isinstance(arms, list) or not isinstance(off_for_s, int | float):
+        raise ValueError(entry.number)
+    return PlannedEvent(
+        id=id_of(entry.number),
+        kind=kind,
+        start=datetime.fromisoformat(str(body["start"])).astimezone(UTC),
+        off_for=timedelta(seconds=off_for_s),
+        arms=tuple(map(str, arms)),
+        title=str(body.get("title", "")),
+        source=str(body.get("source", "")),
+        uid=None if uid is None else str(uid),
+    )
+
+
+def end(event: PlannedEvent) -> datetime:
+    """When the event is over; the calendar's last moment where it would end later."""
+    return later(event.start, event.off_for) or LAST_MOMENT
+
+
+def is_over(event: PlannedEvent, now: datetime) -> bool:
+    """Whether the event has ended. At its last moment it is over."""
+    return end(event) <= now
+
+
+def within(events: Iterable[PlannedEvent], first: datetime, last: datetime | None) -> tuple[PlannedEvent, ...]:
+    """The events that are not over at ``first`` and have begun by ``last``."""
+    return tuple(event for event in events if not is_over(event, first) and (last is None or event.start <= last))
+
+
+def same_as(event: PlannedEvent, events: Iterable[PlannedEvent]) -> PlannedEvent | None:
+    """The event that says the same already: kind, start, duration, arms and title."""
+
+    def said(each: PlannedEvent) -> tuple[object, ...]:
+        return each.kind, each.start, each.off_for, sorted(each.arms), each.title
+
+    return next((each for each in events if said(each) == said(event)), None)
+
+
+def not_configured(event: PlannedEvent, arms: Collection[str]) -> tuple[str, ...]:
+    """The event's arms that the configuration does not have, or has no longer."""
+    return tuple(arm for arm in event.arms if arm not in arms)

@@ -1,0 +1,71 @@
+"""Planned events in the ledger: added and dropped by entries, read back as they stand."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from datetime import datetime
+
+from guard.errors import StateDamaged, UnknownEvent
+from guard.model import PlannedEvent
+from guard.plan.events import Noted, UnreadableEvent, as_added, as_dropped, id_of, planned, same_as
+from guard.record import Record
+from guard.store.encoding import canonical, time_text
+from guard.store.ledger import Ledger, append
+
+KIND = "event"
+
+
+class Added(Record):
+    """An event that is planned now; ``before`` tells that it was planned already and nothing was written."""
+
+    event: PlannedEvent
+    before: bool
+
+
+def events(ledger: Ledger) -> tuple[PlannedEvent, ...]:
+    """The events that are planned, in the order of their starts. Raises StateDamaged where an entry cannot be read."""
+    with ledger.store.told():
+        return _events(ledger, ledger.store.connection)
+
+
+def add(ledger: Ledger, event: PlannedEvent, at: datetime) -> Added:
+    """Plan an event; its id comes from its entry. The same event is not planned twice."""
+    with ledger.store.transaction() as db:
+        there = same_as(event, _events(ledger, db))
+        if there is not None:
+            return Added(there, before=True)
+        arm = event.arms[0] if len(event.arms) == 1 else ""
+        number = append(db, time_text(at) or "", KIND, arm, canonical(as_added(event)), None)
+    return Added(event._replace(id=id_of(number)), before=False)
+
+
+def drop(ledger: Ledger, event_id: str, at: datetime) -> PlannedEvent:
+    """Drop a planned event and return what was dropped. Raises UnknownEvent where there is none of that id."""
+    with ledger.store.transaction() as db:
+        event = next((each for each in _events(ledger, db) if each.id == event_id), None)
+        if event is None:
+            raise UnknownEvent(event_id)
+        arm = event.arms[0] if len(event.arms) == 1 else ""
+        append(db, time_text(at) or "", KIND, arm, canonical(as_dropped(event)), None)
+    return event
+
+
+def _events(ledger: Ledger, db: sqlite3.Connection) -> tuple[PlannedEvent, ...]:
+    rows = db.execute("SELECT seq, body FROM entries WHERE kind=? ORDER BY seq", (KIND,)).fetchall()
+    try:
+        return planned(_noted(number, body) for number, body in rows)
+    except UnreadableEvent as error:
+        raise StateDamaged(
+            ledger.store.path,
+            f"entry {error.number} does not say what an event's entry says",
+            "`guard ledger check` tells whether it was altered. Until it is restored from a backup of the state"
+            " folder, no planned event can be judged.",
+        ) from error
+
+
+def _noted(number: int, body: str) -> Noted:
+    try:
+        return Noted(number, json.loads(body))
+    except ValueError:
+        raise UnreadableEvent(number) from None
