@@ -10,7 +10,7 @@ from functools import cached_property
 from guard import clock
 from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
 from guard.gather import Recorded, gather, see
-from guard.model import ArmFacts, BackupSet, FileFacts, Mark, Proof, Question, Verdict, rank
+from guard.model import ArmFacts, BackupSet, FileFacts, Mark, PlannedEvent, Proof, Question, Verdict, rank
 from guard.record import Record
 from guard.rules.capture import dated
 from guard.rules.evidence import seconds, utc
@@ -21,6 +21,7 @@ from guard.share.ground import Ground
 from guard.share.layout import Layout
 from guard.store.catalogue import Catalogue, Known
 from guard.store.ledger import Check, Entry, Ledger
+from guard.store.presence import presences
 from guard.store.service import silent_since
 from guard.store.sign_offs import sign_offs
 from guard.store.windows import latest
@@ -28,8 +29,10 @@ from guard.store.windows import latest
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:  # reading sets needs archives and digests, which no question does
+    from guard.plan.warnings import Raised
     from guard.share.look import PlaceReport, Progress
     from guard.share.prove import Proved
+    from guard.store.events import Added
 
 
 class SetView(Record):
@@ -145,23 +148,26 @@ class Desk:
         """All facts about the arms, as of now."""
         as_of = as_of or self.now()
         ground = self.ground()
-        recorded = self._recorded(arms[0] if len(arms) == 1 else None)
+        recorded = self._recorded(arms)
         seen = see(ground, self.catalogue.place(0), arms, as_of)
         return [
             gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), as_of)
             for arm in arms
         ]
 
-    def _recorded(self, only: str | None) -> dict[str, Recorded]:
-        """What is recorded about one arm, or about every arm of which anything is."""
-        marks: dict[str, tuple[Mark, ...]] = {}
+    def _recorded(self, arms: list[str]) -> dict[str, Recorded]:
+        """What is recorded about some arms; of those of which nothing is, nothing."""
+        only = arms[0] if len(arms) == 1 else None
+        marks: dict[str, list[Mark]] = {}
         for mark in self.ledger.marks(only):
-            marks[mark.arm] = (*marks.get(mark.arm, ()), mark)
+            marks.setdefault(mark.arm, []).append(mark)
         answered_for = sign_offs(self.ledger, only)
         windows = latest(self.ledger, only, self.clocks)
+        asked = [arm for arm in arms if self.settings.arms[arm].presence]
+        answering = presences(self.catalogue.store, self.ledger.store, asked)
         return {
-            arm: Recorded(marks.get(arm, ()), answered_for.get(arm, ()), windows.get(arm))
-            for arm in {*marks, *answered_for, *windows}
+            arm: Recorded(tuple(marks.get(arm, ())), answered_for.get(arm, ()), windows.get(arm), answering.get(arm))
+            for arm in {*marks, *answered_for, *windows, *answering}
         }
 
     def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
@@ -174,6 +180,32 @@ class Desk:
     def monitor_silent_since(self, now: datetime) -> datetime | None:
         """Since when the monitor has been silent; None while it shows life, and where none ever ran here."""
         return silent_since(self.catalogue.store, now)
+
+    # Planned events and blocking warnings
+
+    def events(self) -> tuple[PlannedEvent, ...]:
+        """The events that are planned, in the order of their starts."""
+        from guard.store.events import events
+
+        return events(self.ledger)
+
+    def plan(self, event: PlannedEvent) -> Added:
+        """Plan an event; the id comes from its entry in the ledger. The same event is not planned twice."""
+        from guard.store.events import add
+
+        return add(self.ledger, event, self.now())
+
+    def drop(self, event: str) -> PlannedEvent:
+        """Drop a planned event. Raises UnknownEvent."""
+        from guard.store.events import drop
+
+        return drop(self.ledger, event, self.now())
+
+    def warnings(self) -> tuple[Raised, ...]:
+        """The blocking warnings that are raised now, the oldest first."""
+        from guard.store.warnings import raised
+
+        return raised(self.ledger)
 
     # Sets
 

@@ -15,6 +15,11 @@ from guard.model import ACTIONS, Action, Level, Question, Verdict, rank
 from guard.settings import Settings
 from guard.units import in_words, span
 
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from guard.plan.warnings import Raised
+
 EXIT_CODES: dict[Level, int] = {"clear": 0, "caution": 10, "hold": 20, "unknown": 30}
 
 USUAL_OFF = {
@@ -24,6 +29,8 @@ USUAL_OFF = {
     "position-swap": timedelta(minutes=30),
     "service-visit": timedelta(hours=4),
 }
+
+WHICH_ARM = 'Ask such as: guard ask "is arm 7 safe to power down", or name --arm ARM.'
 
 Run = Callable[[argparse.Namespace], int]
 
@@ -57,7 +64,7 @@ def _ask(args: argparse.Namespace) -> int:
     now = desk.now()
     if args.question:
         return _ask_in_words(args, desk, now)
-    arms = _arms(args, desk)
+    arms = named_arms(args, desk, WHICH_ARM)
     question = _question(args, settings, now)
     return _answer(desk, arms, question, now, as_json=args.json, wide=False)
 
@@ -95,10 +102,16 @@ def _fleet(args: argparse.Namespace) -> int:
     desk = Desk(settings)
     now = desk.now()
     question = _question(args, settings, now)
-    return _answer(desk, list(settings.arms), question, now, as_json=args.json, wide=True)
+    warned = desk.warnings()
+    if warned and not args.json:
+        from guard.cli.warned import warning_lines
+
+        output.show(warning_lines(warned, desk.events(), now, settings.zone()))
+    return _answer(desk, list(settings.arms), question, now, as_json=args.json, wide=True, warned=warned)
 
 
-def _arms(args: argparse.Namespace, desk: Desk) -> list[str]:
+def named_arms(args: argparse.Namespace, desk: Desk, instead: str) -> list[str]:
+    """The arms that --arm, --area and --all name; ``instead`` says how to name one where none is."""
     named = [desk.arm(name) for name in args.arm]
     if args.area:
         in_area = [arm.id for arm in desk.settings.arms.values() if arm.area == args.area]
@@ -109,7 +122,7 @@ def _arms(args: argparse.Namespace, desk: Desk) -> list[str]:
     if args.all:
         named += list(desk.settings.arms)
     if not named:
-        raise NotUnderstood("", "which arm", 'Ask such as: guard ask "is arm 7 safe to power down", or name --arm ARM.')
+        raise NotUnderstood("", "which arm", instead)
     return list(dict.fromkeys(named))
 
 
@@ -122,11 +135,12 @@ def _question(args: argparse.Namespace, settings: Settings, now: datetime) -> Qu
         at = parse_when(args.at, now, settings.zone())
     off_for = USUAL_OFF[action]
     if args.off_for:
-        off_for = _duration(args.off_for)
+        off_for = duration(args.off_for)
     return Question(action, at, off_for)
 
 
-def _duration(text: str) -> timedelta:
+def duration(text: str) -> timedelta:
+    """How long something lasts, as a person wrote it. Raises NotUnderstood."""
     try:
         found = span(text)
     except ValueError:
@@ -136,12 +150,26 @@ def _duration(text: str) -> timedelta:
     return found
 
 
-def _answer(desk: Desk, arms: list[str], question: Question, as_of: datetime, *, as_json: bool, wide: bool) -> int:
-    """Answer on one screen an arm, or one line an arm where ``wide``."""
+def _answer(
+    desk: Desk,
+    arms: list[str],
+    question: Question,
+    as_of: datetime,
+    *,
+    as_json: bool,
+    wide: bool,
+    warned: tuple[Raised, ...] | None = None,
+) -> int:
+    """Answer on one screen an arm, or one line an arm where ``wide``. ``warned`` is told in JSON where it was asked for."""
     answers = desk.ask(arms, question, as_of)
     worst: Level = max((answer.level for answer in answers), key=rank, default="unknown")
     if as_json:
-        output.show_json(verdicts.as_json(answers, as_of, worst, desk.monitor_silent_since(as_of)))
+        document = verdicts.as_json(answers, as_of, worst, desk.monitor_silent_since(as_of))
+        if warned is not None:
+            from guard.cli.warned import warnings_as_json
+
+            document["warnings"] = warnings_as_json(warned)
+        output.show_json(document)
         return EXIT_CODES[worst]
     if wide:
         output.show(_one_line_each(answers, as_of, question, desk.settings))

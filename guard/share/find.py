@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Collection, Iterator
 from datetime import datetime
@@ -50,6 +51,13 @@ OUR_PREFIX = ".guard"
 
 LEFT_BY_FILE_BROWSERS = {"Thumbs.db", "desktop.ini", ".DS_Store"}
 
+_SHEET = re.compile(r"HOLD-(.+)\.html(?:\.new)?", re.DOTALL)
+
+
+def sheet_name(arm: str) -> str:
+    """The name of an arm's hold sheet on the share. As a file it is neither a set nor odd."""
+    return f"HOLD-{arm}.html"
+
 
 class _Name(Record):
     name: str
@@ -84,8 +92,14 @@ class _Search:
             yield Unreadable(folder, _common_arm(alive), error.strerror or str(error))
             return
         for name in names:
-            if not (depth == 0 and name.name.startswith(OUR_PREFIX)) and name.name not in LEFT_BY_FILE_BROWSERS:
+            if not (self._is_ours(name, depth) or name.name in LEFT_BY_FILE_BROWSERS):
                 yield from self._entry(f"{folder}/{name.name}" if folder else name.name, name, depth, alive)
+
+    def _is_ours(self, name: _Name, depth: int) -> bool:
+        if depth == 0 and name.name.startswith(OUR_PREFIX):
+            return True
+        sheet = _SHEET.fullmatch(name.name) if name.is_file else None
+        return sheet is not None and sheet[1] in self.arms
 
     def _names(self, where: str, depth: int, alive: _Alive) -> list[_Name]:
         segments = [layout.segments[depth] for layout, _ in alive]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import datetime, tzinfo
+from urllib.parse import quote
 
 from guard.digest import text_digest
 from guard.model import Arm, Finding, Level, PlannedEvent, Verdict, rank
@@ -19,8 +21,8 @@ from guard.units import in_words
 MOST = 5
 """More lines of one kind would not fit on the page; the rest is counted."""
 
-MARK = '<meta name="guard-sheet" content="'
-"""By this line, early in the file, a sheet of ours is known again; its state follows."""
+HEAD = re.compile(r'<meta name="guard-sheet" content="([0-9a-f]+) ([^"]*)">')
+"""By this line, early in the file, a sheet of ours is known again: its state, and its place on the share."""
 
 NOTICE = {
     "power-down": "powering this arm down can cost its taught positions, programs and settings.",
@@ -75,9 +77,8 @@ def drawn(sheet: Sheet, zone: tzinfo) -> str:
     lifts = list(dict.fromkeys(found.remedy for found in blocking))
     return page(
         "sheet.html",
-        mark=MARK.partition('"')[2].partition('"')[0],
         state=state_of(sheet),
-        also_at=sheet.also_at,
+        also_at=quote(sheet.also_at, errors="surrogateescape"),
         plant=sheet.plant,
         arm=sheet.arm,
         level=level,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from guard.model import Action, Verdict
+from guard.rules.sign_off import counts_as
 
 DOING: dict[Action, str] = {
     "power-down": "power down",
@@ -20,14 +21,16 @@ def headline(verdict: Verdict) -> str:
     if verdict.level == "unknown":
         return f"UNKNOWN: treat it as a hold, do not {doing}. What settles it: {_uncapital(_first_remedy(verdict))}"
     if verdict.level == "caution":
+        if any(counts_as(found) != found.level for found in verdict.findings):
+            return f"CAUTION: a sign-off allows you to {doing}, not the backups; weigh what stands below first."
         return f"CAUTION: the backups allow you to {doing}; weigh what stands below first."
     return f"CLEAR: the backups allow you to {doing}."
 
 
 def _first_remedy(verdict: Verdict) -> str:
-    worst = [found.remedy for found in verdict.findings if found.level == verdict.level]
+    worst = [found.remedy for found in verdict.findings if counts_as(found) == verdict.level]
     distinct = list(dict.fromkeys(worst))
-    more = f" (and {len(distinct) - 1} more below)" if len(distinct) > 1 else ""
+    more = f" (and {len(distinct) - 1} more)" if len(distinct) > 1 else ""
     return distinct[0].rstrip(".") + more + "." if distinct else "nothing known."
 
 
