@@ -10,8 +10,9 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from guard.errors import ShareUnreadable
-from guard.model import ArmFacts, BackupSet, Mark, ShareFacts
+from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
+from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
 from guard.settings import Settings
 from guard.share.find import Entry, Found, Odd, Unreadable, find
@@ -28,6 +29,15 @@ class Seen(Record):
 
     share: ShareFacts
     entries: dict[str, list[Entry]]
+
+
+class Recorded(Record):
+    """What people recorded about one arm, its last swap window, and how its controller answers."""
+
+    marks: tuple[Mark, ...] = ()
+    sign_offs: tuple[SignOff, ...] = ()
+    window: SwapWindow | None = None
+    presence: Presence | None = None
 
 
 def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
@@ -58,7 +68,7 @@ def gather(
     catalogue: Catalogue,
     seen: Seen,
     arm: str,
-    marks: tuple[Mark, ...],
+    recorded: Recorded,
     as_of: datetime,
 ) -> ArmFacts:
     """All facts about one arm, as of now."""
@@ -80,8 +90,11 @@ def gather(
         share=share,
         as_of=as_of,
         sets=sets,
-        marks=marks,
+        marks=recorded.marks,
         odd_entries=tuple(f"{entry.path} ({entry.why})" for entry in entries if isinstance(entry, Odd)),
+        sign_offs=recorded.sign_offs,
+        window=recorded.window,
+        powered=powered(recorded.presence, recorded.marks, as_of),
     )
     return facts if share.unreadable is not None else _rechecked(facts, ground, catalogue, settings.copies)
 

@@ -7,11 +7,16 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from guard import names
 from guard.record import Record
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from rich.text import Text
 
 visible = names.visible
 
@@ -73,28 +78,30 @@ def _flush() -> None:
 
 
 def _show_styled(lines: Iterable[Line]) -> None:
-    from rich.cells import cell_len
     from rich.console import Console
-    from rich.text import Text
 
     console = Console(highlight=False)
-    width = console.width
-
-    def put(row: Text) -> None:
+    for row in styled(lines, console.width):
         console.print(row, no_wrap=True, overflow="ignore", crop=False)
+
+
+def styled(lines: Iterable[Line], width: int) -> Iterator[Text]:
+    """Lines as rows of coloured text, each no wider than the terminal."""
+    from rich.cells import cell_len
+    from rich.text import Text
 
     for line in lines:
         label, start = _padded(visible(line.label), line.label_width), line.indent
         hanging = start + cell_len(label)
         if hanging > width // 2:  # no room beside a long label, so the text goes below it
             for piece in wrapped(label.rstrip(), width - start):
-                put(Text(" " * start).append(piece, STYLES[line.label_style]))
+                yield Text(" " * start).append(piece, STYLES[line.label_style])
             label, start = "", start + 2
             hanging = start
         band = line.style in ("hold", "caution", "unknown", "clear")
         for number, piece in enumerate(wrapped(visible(line.text), width - hanging - band)):
             row = Text(" " * start).append(label, STYLES[line.label_style]) if number == 0 else Text(" " * hanging)
-            put(row.append(_padded(piece, width - hanging) if band else piece, STYLES[line.style]))
+            yield row.append(_padded(piece, width - hanging) if band else piece, STYLES[line.style])
 
 
 def _padded(text: str, width: int) -> str:

@@ -68,12 +68,13 @@ def _fact(label: str, text: str) -> Line:
 def finding_line(found: Finding, as_of: datetime, zone: tzinfo) -> Line:
     """One finding: its level and code, and what was found."""
     turns = f" Turns {shown_with_age(found.turns_at, as_of, zone)}." if found.turns_at else ""
+    answered = f" Signed off by {found.signed_off}" if found.signed_off else ""
     return Line(
-        f"{found.message}{turns}",
+        f"{found.message}{turns}{answered}",
         label=f"{found.level:<8}{found.code}",
         label_style=f"{found.level}-word",
         indent=1,
-        label_width=26,
+        label_width=32,
     )
 
 
@@ -104,9 +105,7 @@ def silence(since: datetime | None, as_of: datetime, zone: tzinfo) -> Iterator[L
         yield Line(f"{told} Start it again: guard serve", style="caution-word")
 
 
-def as_json(
-    verdicts: list[Verdict], as_of: datetime, worst: str, silent_since: datetime | None
-) -> dict[str, object]:
+def as_json(verdicts: list[Verdict], as_of: datetime, worst: str, silent_since: datetime | None) -> dict[str, object]:
     """The answers as the JSON contract has them."""
     return {
         "schema": 1,

@@ -90,7 +90,7 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
     path, remedy = at.resting.set.path, f"Save a fresh backup of {at.facts.arm.id}, then run: guard look"
     if captured is None:
         message = f"The age of the newest proven set {path} is not known: none of its times can be believed."
-        return Outcome((finding("stale-backup", "hold", message, remedy, **_aged(at, None, limit)),))
+        return Outcome((finding("stale-backup", "hold", message, remedy, None, **_aged(at, None, limit)),))
     if question.at < captured:
         message = f"The newest proven set {path} was saved after the time asked about."
         found = finding("stale-backup", "hold", message, remedy, captured, **_aged(at, None, limit))
@@ -102,7 +102,7 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
         f"The newest proven set {path} {_be(at, question)} {in_words(age)} old;"
         f" {in_words(limit)} is allowed before a {question.action}."
     )
-    return Outcome((finding("stale-backup", "hold", message, remedy, **_aged(at, age, limit)),))
+    return Outcome((finding("stale-backup", "hold", message, remedy, None, **_aged(at, age, limit)),))
 
 
 def _aged(at: Standing, age: timedelta | None, limit: timedelta) -> dict[str, object]:

@@ -146,7 +146,7 @@ def window_clock(at: Standing, question: Question) -> Outcome:
         f"window-{now}",
         "hold",
         _out(at.facts.arm.id, window, ahead),
-        _remedy(at, window, now, ahead),
+        remedy(at, window, now, ahead),
         turns,
         began_at=utc(window.began_at),
         by=window.began_by,
@@ -170,16 +170,22 @@ def _out(arm: str, window: SwapWindow, ahead: timedelta) -> str:
     return f"{told} {window.disagree}" if window.disagree else told
 
 
-def _remedy(at: Standing, window: SwapWindow, now: State, ahead: timedelta) -> str:
+def remedy(at: Standing, window: SwapWindow, now: State, ahead: timedelta = NONE) -> str:
+    """What to do while the cell is out; past the limit also which set to restore."""
     end = f"guard swap end {at.facts.arm.id} --by NAME"
     if now == "open":
         return f"Seat the new cell, then run: {end}"
     if now == "closing":
         left = in_words(window.limit - window.elapsed - ahead)
         return f"Seat the new cell within {left}, then run: {end}"
+    return f"{seat_now(at.facts.arm.id)} {to_restore(at, window)}"
+
+
+def seat_now(arm: str) -> str:
+    """What to do past the limit, before anything is restored."""
     return (
-        f"Seat the new cell now, run: {end}, and take the memory for lost until it was compared."
-        f" {to_restore(at, window)}"
+        f"Seat the new cell now, run: guard swap end {arm} --by NAME, and take the memory for lost until it was"
+        " compared."
     )
 
 
@@ -188,7 +194,7 @@ def to_restore(at: Standing, window: SwapWindow) -> str:
     path, fingerprint = window.rests_on, window.fingerprint
     sound = [item.set for item in at.history if _can_be_restored(item.set, fingerprint)]
     if any(backup.path == path for backup in sound):
-        return f"If it is lost, restore {path} (fingerprint {fingerprint}) as the machine maker's manual says."
+        return f"If the memory is lost, restore {path} (fingerprint {fingerprint}) as the machine maker's manual says."
     begun = f"The set that the change was begun on, {path}, is not there unharmed. " if path else ""
     if sound:
         return f"{begun}If the memory is lost, restore its equal {sound[-1].path} (fingerprint {fingerprint})."
@@ -214,7 +220,9 @@ def awaiting_proof(at: Standing, question: Question) -> Outcome:
         f"The memory cell of {arm} was changed (it was out for {in_words(window.elapsed)}{over}), and no set"
         " saved since then carries the answer: nobody knows yet whether the memory is whole."
     )
-    return Outcome((finding("awaiting-proof", level, message, after_the_change(at, window), **_ended(window)),))
+    lifts = f"Power {arm} on, look it through, save a backup of it, then run: guard look, and: guard prove --arm {arm}"
+    found = finding("awaiting-proof", level, message, lifts, None, **_ended(window))
+    return Outcome((found,))
 
 
 def _ended(window: SwapWindow) -> dict[str, object]:
@@ -228,33 +236,38 @@ def _ended(window: SwapWindow) -> dict[str, object]:
     }
 
 
-def after_the_change(at: Standing, window: SwapWindow) -> str:
-    """What to do once the new cell is in, until the memory is proven."""
-    arm = at.facts.arm.id
-    compare = f", then compare it: guard compare {window.rests_on} SET" if window.rests_on else ""
-    return (
-        f"Power {arm} on, look whether programs, settings and axis positions are there, save a backup, run:"
-        f" guard look --arm {arm}, and: guard prove --arm {arm}{compare}"
-    )
+def after_the_change(arm: str, window: SwapWindow) -> list[str]:
+    """What to do once the new cell is in, step by step, until the memory is proven."""
+    compare = f"Compare it with the one before: guard compare {window.rests_on} SET"
+    return [
+        f"Close up and power {arm} on as the site's energy control procedure says.",
+        "Before anything moves: look whether programs, settings and axis positions are all there.",
+        f"Save a backup of {arm}, then run: guard look, and: guard prove --arm {arm}",
+        *([compare] if window.rests_on else []),
+    ]
 
 
 def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     """Before a change of the memory cell: was the controller on for long enough to carry the memory meanwhile?"""
-    if question.action != "memory-swap":
-        return SILENT
+    window = at.facts.window
+    if question.action != "memory-swap" or (window is not None and window.ended_at is None):
+        return SILENT  # while the cell is out the power is off, and the window says what counts
     arm, needed = at.facts.arm.id, at.facts.limits.powered_before
     powered = at.facts.powered
-    remedy = (
+    lifts = (
         f"Keep {arm} powered for {in_words(needed)} right before. What the monitor does not see, record:"
         f" guard mark powered-on {arm} --at WHEN"
     )
     if powered.on is False:
         message = f"{arm} is known to be off ({powered.source or 'no source'}): what carries its memory runs down."
-        return Outcome((_not_powered("hold", message, remedy, at, None),))
-    since = powered.since if powered.on and not _was_off_since(at.facts.window, powered.since) else None
+        return Outcome((_not_powered("hold", message, lifts, at, None),))
+    since = powered.since if powered.on and not _was_off_since(window, powered.since) else None
     if since is None:
-        message = f"For how long {arm} has been powered is not known; {in_words(needed)} before the change are needed."
-        return Outcome((_not_powered("caution", message, remedy, at, None),))
+        message = (
+            f"For how long {arm} has been powered is not known{f' ({powered.source})' if powered.source else ''};"
+            f" {in_words(needed)} before the change are needed."
+        )
+        return Outcome((_not_powered("caution", message, lifts, at, None),))
     reached = later(since, needed)
     if reached is not None and question.at >= reached:
         return SILENT
@@ -263,7 +276,7 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     message = (
         f"{arm} {tense} on for {in_words(on_for)} ({powered.source or 'no source'}); {in_words(needed)} are needed."
     )
-    return Outcome((_not_powered("hold", message, remedy, at, reached),), reached)
+    return Outcome((_not_powered("hold", message, lifts, at, reached),), reached)
 
 
 def _was_off_since(window: SwapWindow | None, since: datetime | None) -> bool:
@@ -271,13 +284,13 @@ def _was_off_since(window: SwapWindow | None, since: datetime | None) -> bool:
     return window is not None and since is not None and since <= window.began_at
 
 
-def _not_powered(level: Level, message: str, remedy: str, at: Standing, turns: datetime | None) -> Finding:
+def _not_powered(level: Level, message: str, lifts: str, at: Standing, turns: datetime | None) -> Finding:
     powered = at.facts.powered
     return finding(
         "not-powered-long-enough",
         level,
         message,
-        remedy,
+        lifts,
         turns,
         on=powered.on,
         since=utc(powered.since),

@@ -1,0 +1,162 @@
+"""The screen of a swap window: how long the cell has been out, how long is left, and what to do; live on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta, tzinfo
+
+from guard import swaps
+from guard.cli import output
+from guard.cli.output import Line, when
+from guard.cli.verdicts import cautions
+from guard.desk import Desk
+from guard.model import Limits, SwapWindow
+from guard.rules.evidence import MICROSECOND, seconds
+from guard.rules.standing import standing
+from guard.rules.window import State, after_the_change, closing_from, remedy, seat_now, ticking, to_restore
+from guard.settings import Settings
+from guard.swaps import Change
+from guard.times import shown
+from guard.units import in_words
+
+STYLES: dict[State, str] = {
+    # IEC 60073: yellow for abnormal, red for what must be dealt with at once; the word says it as well.
+    "none": "clear",
+    "open": "caution",
+    "closing": "hold",
+    "over": "hold",
+    "awaiting-proof": "hold",
+}
+
+SECOND = timedelta(seconds=1)
+BAR_CELLS = 40
+
+
+def lines(change: Change, settings: Settings) -> Iterator[Line]:
+    """How far the change of one arm's memory cell has come, and what to do now."""
+    style = STYLES[change.state]
+    yield Line(style=style)
+    yield Line(headline(change), style=style)
+    yield Line(style=style)
+    if change.window is None:
+        return
+    yield from _facts(change, change.window, settings.zone())
+    yield Line()
+    yield Line("What to do", style="head")
+    for number, text in enumerate(to_do(change, change.window), 1):
+        yield Line(text, label=f"{number}. ", indent=1)
+
+
+def headline(change: Change) -> str:
+    """The state of the window in one sentence, which begins with what to do or how long is left."""
+    arm, window = change.arm, change.window
+    if window is None:
+        return f"NONE: no memory cell of {arm} is out, and its memory awaits no proof."
+    left = in_words(max(window.limit - window.elapsed, timedelta()))
+    return {
+        "open": f"OPEN: {left} left to seat the new memory cell of {arm}.",
+        "closing": f"CLOSING: {left} left. Seat the new memory cell of {arm} now.",
+        "over": (
+            f"OVER by {in_words(window.elapsed - window.limit)}: seat the new memory cell of {arm} now, and take its"
+            " memory for lost until it was compared."
+        ),
+        "awaiting-proof": f"AWAITING PROOF: nobody knows yet whether the memory of {arm} is whole.",
+    }[change.state]
+
+
+def _facts(change: Change, window: SwapWindow, zone: tzinfo) -> Iterator[Line]:
+    yield _fact("Out for", f"{in_words(window.elapsed)} {_bar(window)}" if _runs(change) else in_words(window.elapsed))
+    limit = in_words(window.limit)
+    if _runs(change):
+        closing = in_words(closing_from(window, change.facts.limits.closing_permille))
+        left = max(window.limit - window.elapsed, timedelta())
+        yield _fact("Left", f"{in_words(left)} of {limit}; closing from {closing} on")
+    else:
+        over = window.elapsed > window.limit
+        yield _fact("Limit", f"{limit}: {'it was out for too long' if over else 'kept'}")
+    by = f" by {window.began_by}" if window.began_by else ""
+    yield _fact("Begun", f"{shown(window.began_at, zone)}{by}")
+    if window.ended_at is not None:
+        yield _fact("Ended", shown(window.ended_at, zone))
+    if change.state != "over":  # where what to do names it
+        backup = "none" if window.rests_on is None else f"{window.rests_on}, fingerprint {window.fingerprint}"
+        yield _fact("Backup", backup)
+    if window.disagree:
+        yield _fact("Clocks", window.disagree)
+
+
+def _runs(change: Change) -> bool:
+    return change.state in ("open", "closing", "over")
+
+
+def _bar(window: SwapWindow) -> str:
+    """How much of the limit is used up, drawn in characters that every terminal has."""
+    used = BAR_CELLS if window.elapsed >= window.limit else BAR_CELLS * window.elapsed // window.limit
+    return f"[{'#' * used}{'.' * (BAR_CELLS - used)}]"
+
+
+def _fact(label: str, text: str) -> Line:
+    return Line(text, label=label, label_style="quiet", indent=1, label_width=10)
+
+
+def to_do(change: Change, window: SwapWindow) -> list[str]:
+    """What to do now, step by step."""
+    at = standing(change.facts)
+    if change.state == "over":
+        return [seat_now(change.arm), to_restore(at, window)]
+    if change.state != "awaiting-proof":
+        return [remedy(at, window, change.state)]
+    lost = [to_restore(at, window)] if window.elapsed > window.limit else []
+    return [*after_the_change(change.arm, window), *lost]
+
+
+def as_json(change: Change, limits: Limits) -> dict[str, object]:
+    """The state of one arm's window as the JSON contract has it; what stands after ``left_s`` is more than that."""
+    window = change.window
+    document: dict[str, object] = {"arm": change.arm, "state": change.state}
+    for key in ("began_at", "elapsed_s", "limit_s", "left_s", "ended_at", "by", "set", "disagree"):
+        document[key] = None
+    document["limit_s"] = seconds(limits.window if window is None else window.limit)
+    if window is None:
+        return document
+    document |= {"began_at": when(window.began_at), "elapsed_s": seconds(window.elapsed)}
+    document |= {"ended_at": when(window.ended_at), "by": window.began_by, "disagree": window.disagree}
+    if _runs(change):
+        document["left_s"] = seconds(max(window.limit - window.elapsed, timedelta()))
+    if window.rests_on is not None:
+        document["set"] = {"path": window.rests_on, "fingerprint": window.fingerprint}
+    return document
+
+
+def watch(desk: Desk, change: Change) -> bool:
+    """Show the countdown until the window is ended; False where the person leaves it earlier.
+
+    Leaving it, or losing the terminal, stops no clock.
+    """
+    import gc
+    from threading import Event
+
+    from rich.console import Console, Group
+    from rich.live import Live
+
+    gc.enable()  # unlike other commands, this one is not over soon
+    console, pause, out = Console(highlight=False), Event(), timedelta()
+    with Live(console=console, auto_refresh=False) as live:
+        try:
+            while (window := swaps.tick(desk, change.arm)) is not None:
+                # Also where no reading can be written down the countdown never grows.
+                out = max(out, window.elapsed)
+                now = _ticked(change, window._replace(elapsed=out))
+                rows = [*lines(now, desk.settings), *cautions(), Line(), Line(LEAVING, style="quiet")]
+                live.update(Group(*output.styled(rows, console.width)), refresh=True)
+                pause.wait((SECOND - out % SECOND + MICROSECOND).total_seconds())
+        except KeyboardInterrupt:
+            return False
+    return True
+
+
+LEAVING = "Ctrl-C leaves this screen; the clock runs on."
+
+
+def _ticked(change: Change, window: SwapWindow) -> Change:
+    return change._replace(window=window, state=ticking(window, change.facts.limits.closing_permille)[0])

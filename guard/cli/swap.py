@@ -1,0 +1,258 @@
+"""`guard swap` and `guard sign-off`: the clock while a memory cell is out, and what people answer for."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from datetime import date, datetime
+
+from guard import swaps
+from guard.cli import countdown, output, verdicts
+from guard.cli.ask import EXIT_CODES, USUAL_OFF, Run
+from guard.cli.output import Line, tell
+from guard.cli.when import parse_when
+from guard.desk import Desk
+from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
+from guard.load import load
+from guard.model import ACTIONS, Action, Question, Verdict
+from guard.rules.findings import EXPLANATIONS
+from guard.rules.permit import Permit
+from guard.rules.sign_off import LONGEST
+from guard.store.windows import NewCell
+from guard.swaps import Change
+from guard.times import shown, shown_with_age
+from guard.units import in_words
+
+CALL_WRONG = 2
+
+MEMORY_SWAP: Action = "memory-swap"
+
+
+def configure_swap(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard swap`."""
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="begin|show|end")
+    begin = verbs.add_parser(
+        "begin", help="start the clock, if the verdict for a memory-swap allows it", allow_abbrev=False,
+        description="Start the clock, right before the cell is pulled. Exit code: 0 where it runs, 20 or 30 where"
+        " the verdict for a memory-swap is hold or unknown.",
+    )  # fmt: skip
+    begin.add_argument("arm", metavar="ARM")
+    begin.add_argument("--by", metavar="NAME", help="who changes the cell (default: who is logged in)")
+    begin.add_argument("--yes", action="store_true", help="power is off and locked out: do not ask")
+    begin.add_argument("--no-countdown", action="store_true", help="do not stay and show how long is left")
+    show = verbs.add_parser(
+        "show", help="how long a cell has been out, and how long is left", allow_abbrev=False,
+        description="How far the change of a memory cell has come. Exit code: 0 where no cell is out and no memory"
+        " awaits proof, else 20.",
+    )  # fmt: skip
+    show.add_argument("arm", nargs="?", metavar="ARM", help="(default: every arm whose cell is out)")
+    show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    end = verbs.add_parser("end", help="the new cell is in: stop the clock", allow_abbrev=False)
+    end.add_argument("arm", metavar="ARM")
+    end.add_argument("--by", metavar="NAME", help="who changed the cell (default: who is logged in)")
+    end.add_argument("--cell", metavar="TYPE", help="the type of the new cell (default: the arm's memory cell)")
+    end.add_argument("--date-code", metavar="YYYY-MM", help="when the new cell was made, as it says itself")
+    end.add_argument("--installed", metavar="DATE", help="YYYY-MM-DD (default: today)")
+    return _swap
+
+
+def _swap(args: argparse.Namespace) -> int:
+    desk = Desk(load(args.config))
+    return {"begin": _begin, "show": _show, "end": _end}[args.verb](desk, args)
+
+
+def _begin(desk: Desk, args: argparse.Namespace) -> int:
+    arm = desk.arm(args.arm)
+    if (there := swaps.tick(desk, arm)) is not None:
+        _show_changes(desk, [swaps.change_of(desk, arm)])
+        raise WindowTaken(arm, there.began_by, there.began_at, desk.settings.zone())
+    answer, as_of = _look_freshly(desk, arm)
+    output.show(verdicts.screen(answer, as_of, desk.settings))
+    output.show(verdicts.cautions())
+    if answer.level in ("hold", "unknown"):
+        tell(f"Nothing was begun: leave the cell of {arm} in. What lifts it stands above.")
+        return EXIT_CODES[answer.level]
+    permit = Permit(answer)
+    if not args.yes and not _power_is_off(arm):
+        tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
+        return CALL_WRONG
+    window = swaps.begin(desk, permit, _name(args.by))
+    limit, began = in_words(window.limit), shown(window.began_at, desk.settings.zone())
+    output.show(
+        [Line(), Line(f"The clock of {arm} runs since {began}: {limit} until the new cell is in.", style="head")]
+    )
+    if output.is_interactive() and not args.no_countdown:
+        change = swaps.change_of(desk, arm)
+        if change.window is not None and countdown.watch(desk, change):
+            output.show([Line(f"The change was ended elsewhere. What comes next: guard swap show {arm}")])
+            return 0
+        output.show([Line("The countdown is left; the clock runs on.")])
+    output.show([Line(text, indent=1) for text in _meanwhile(arm)])
+    return 0
+
+
+def _look_freshly(desk: Desk, arm: str) -> tuple[Verdict, datetime]:
+    from guard.cli.looking import watching
+
+    with watching() as progress:
+        desk.look(progress, arm)
+    as_of = desk.now()
+    (answer,) = desk.ask([arm], Question(MEMORY_SWAP, as_of, USUAL_OFF[MEMORY_SWAP]), as_of)
+    return answer, as_of
+
+
+TO_CONFIRM = (
+    "Power is OFF, the disconnect locked out and tagged by authorised people, and that verified.",
+    "Stored energy and gravity-loaded axes are made safe.",
+    "The new cell and the tools lie ready. The clock starts with your word.",
+)
+
+
+def _power_is_off(arm: str) -> bool:
+    """Whether a person confirms it by typing the arm's id. Raises NeedsYes where nobody can be asked."""
+    if not output.is_interactive():
+        raise NeedsYes(f"start the clock of {arm} as if somebody had confirmed that its power is off and locked out")
+    head = Line(f"Confirm for {arm}, at the machine, before its memory cell is pulled:", style="head")
+    output.show([Line(), head, *(Line(text, label="- ", indent=1) for text in TO_CONFIRM)])
+    try:
+        return input(output.visible(f"Type {arm} to confirm and begin: ")).strip() == arm
+    except EOFError:
+        return False
+
+
+def _meanwhile(arm: str) -> list[str]:
+    return [
+        f"How long is left: guard swap show {arm}",
+        f"When the new cell is seated: guard swap end {arm} --by NAME",
+    ]
+
+
+def _name(given: str | None) -> str:
+    """Who does it: the name that was given, else who is logged in, else nobody in particular."""
+    if given is not None and given.strip():
+        return given.strip()
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):  # an account without a name
+        return ""
+
+
+def _show(desk: Desk, args: argparse.Namespace) -> int:
+    limits = desk.settings.limits
+    if args.arm:
+        change = swaps.change_of(desk, desk.arm(args.arm))
+        if args.json:
+            output.show_json({"schema": 1, **countdown.as_json(change, limits)})
+        else:
+            _show_changes(desk, [change])
+        return 0 if change.state == "none" else EXIT_CODES["hold"]
+    changes = swaps.open_now(desk)
+    if args.json:
+        output.show_json({"schema": 1, "windows": [countdown.as_json(change, limits) for change in changes]})
+    elif not changes:
+        output.show([Line("No memory cell is out.")])
+    else:
+        _show_changes(desk, changes)
+    return EXIT_CODES["hold"] if changes else 0
+
+
+def _show_changes(desk: Desk, changes: list[Change]) -> None:
+    for change in changes:
+        output.show(countdown.lines(change, desk.settings))
+    output.show(verdicts.cautions())
+
+
+def _end(desk: Desk, args: argparse.Namespace) -> int:
+    arm = desk.arm(args.arm)
+    window = swaps.end(desk, arm, _name(args.by), _new_cell(desk, arm, args))
+    kept = "within" if window.elapsed <= window.limit else f"{in_words(window.elapsed - window.limit)} over"
+    told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {in_words(window.limit)}."
+    output.show([Line(told, style="head")])
+    _show_changes(desk, [swaps.change_of(desk, arm)])
+    return 0
+
+
+def _new_cell(desk: Desk, arm: str, args: argparse.Namespace) -> NewCell:
+    """The new cell, as far as a person told; where an arm has one type of memory cell, it is that."""
+    types = swaps.memory_cells(desk, arm)
+    memory = [name for name, each in desk.settings.cell_types.items() if each.kind == "memory"]
+    if args.cell and memory and args.cell not in memory:
+        raise NotUnderstood("", f"the cell type {args.cell!r}", f"The types of memory cell are: {', '.join(memory)}.")
+    today = desk.now().astimezone(desk.settings.zone()).date()
+    installed = _date(args.installed, today) if args.installed else today
+    kind = args.cell or (types[0] if len(types) == 1 else "")
+    return NewCell(kind, _date_code(args.date_code, today) if args.date_code else None, installed)
+
+
+def _date(text: str, today: date) -> date:
+    try:
+        found = date.fromisoformat(text) if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text, re.ASCII) else None
+    except ValueError:
+        found = None
+    if found is None or found > today:
+        raise NotUnderstood("", f"the date {text!r}", f"Write a day that has come, such as {today}.")
+    return found
+
+
+def _date_code(text: str, today: date) -> str:
+    match = re.fullmatch(r"(\d{4})-(0[1-9]|1[0-2])", text, re.ASCII)
+    if match is None or text > f"{today:%Y-%m}":
+        raise NotUnderstood("", f"the date code {text!r}", f"Write year and month of making, such as {today:%Y-%m}.")
+    return text
+
+
+def configure_sign_off(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard sign-off`."""
+    parser.add_argument("arm", metavar="ARM")
+    parser.add_argument("--finding", required=True, metavar="CODE", help="which of the arm's findings")
+    parser.add_argument("--by", required=True, metavar="NAME", help="who answers for it")
+    parser.add_argument("--why", required=True, metavar="TEXT", help="the reason")
+    parser.add_argument("--until", required=True, metavar="WHEN", help="until when, 90 days from now at most")
+    parser.add_argument(
+        "--action", choices=ACTIONS, help="the finding as it is for this action (default: for any; it counts for all)"
+    )
+    parser.add_argument("--at", metavar="WHEN", help="the finding as it will be then (default: as it is now)")
+    return _sign_off
+
+
+def _sign_off(args: argparse.Namespace) -> int:
+    desk = Desk(load(args.config))
+    arm = desk.arm(args.arm)
+    if args.finding not in EXPLANATIONS:
+        raise UnknownCode(args.finding, list(EXPLANATIONS))
+    by, why = _told("--by", args.by), _told("--why", args.why)
+    now, zone = desk.now(), desk.settings.zone()
+    until = parse_when(args.until, now, zone)
+    if not now < until <= now + LONGEST:
+        raise NotUnderstood("", f"--until {args.until!r}", "Name a time to come, 90 days from now at most.")
+    at = parse_when(args.at, now, zone) if args.at else now
+    actions = (args.action,) if args.action else ACTIONS
+    questions = [Question(action, at, USUAL_OFF[action]) for action in actions]
+    for number, found in swaps.sign_off(desk, arm, args.finding, questions, by, why, until):
+        text = (
+            f"Recorded: {by} answers for {found.code} on {arm} until {shown_with_age(until, now, zone)}: {why}"
+            f" (ledger entry {number})."
+        )
+        output.show([Line(text, style="head"), Line(f"What it is about: {found.message}", indent=1)])
+    output.show(
+        [
+            Line(
+                "Until then it counts as a caution in every verdict about the arm, and no verdict is clear for it.",
+                indent=1,
+            ),
+            Line(f"What holds now: guard ask --arm {arm} --action {args.action or 'ACTION'}", indent=1),
+            *verdicts.cautions(),
+        ]
+    )
+    return 0
+
+
+def _told(option: str, text: str) -> str:
+    if not text.strip():
+        raise NotUnderstood("", f"an empty {option}", "A sign-off tells who answers for the finding, and why.")
+    return text.strip()
+
+
+COMMANDS = {"swap": configure_swap, "sign-off": configure_sign_off}

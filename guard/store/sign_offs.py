@@ -1,0 +1,57 @@
+"""Sign-offs in the ledger: recorded for good."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from guard.model import Finding, Question, SignOff
+from guard.rules.evidence import utc
+from guard.rules.sign_off import subject
+from guard.store.encoding import moment, time_text
+from guard.store.ledger import Ledger
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from guard.model import Level
+
+
+def record(
+    ledger: Ledger, arm: str, found: Finding, question: Question, by: str, why: str, until: datetime, now: datetime
+) -> int:
+    """Record that somebody answers for a finding; returns the number of the entry."""
+    return ledger.append(
+        now,
+        "sign-off",
+        arm,
+        {
+            "code": found.code,
+            "level": found.level,
+            "subject": subject(found),
+            "by": by,
+            "why": why,
+            "until": time_text(until),
+            "message": found.message,
+            "action": question.action,
+            "at": utc(question.at),
+        },
+    )
+
+
+def sign_offs(ledger: Ledger, arm: str | None = None) -> dict[str, tuple[SignOff, ...]]:
+    """All sign-offs about one arm, or about every arm that has any, those that are over included."""
+    found: dict[str, tuple[SignOff, ...]] = {}
+    for at, name, body in ledger.bodies("sign-off", arm):
+        about = body["subject"]
+        level: Level = body["level"]  # type: ignore[assignment]  # as it was written
+        each = SignOff(
+            code=str(body["code"]),
+            by=str(body["by"]),
+            why=str(body["why"]),
+            at=moment(at),
+            until=moment(str(body["until"])),
+            subject=None if about is None else str(about),
+            level=level,
+        )
+        found[name] = (*found.get(name, ()), each)
+    return found

@@ -1,0 +1,90 @@
+"""The use cases around a change of a memory cell, and sign-offs: what a person answers for."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from guard.desk import Desk
+from guard.errors import NothingToSignOff, WindowTaken
+from guard.model import ArmFacts, Finding, Question, SwapWindow, rank
+from guard.record import Record
+from guard.rules.permit import Permit
+from guard.rules.sign_off import NEVER, subject
+from guard.rules.verdict import verdict
+from guard.rules.window import State, state
+from guard.store import sign_offs, windows
+from guard.store.windows import NewCell
+
+
+class Change(Record):
+    """How far the change of one arm's memory cell has come, with the facts that tell which set to restore."""
+
+    arm: str
+    state: State
+    window: SwapWindow | None
+    facts: ArmFacts
+
+
+def begin(desk: Desk, permit: Permit, by: str) -> SwapWindow:
+    """Open an arm's swap window. Raises PermitStale and WindowTaken."""
+    try:
+        return windows.begin(desk.ledger, permit, by, desk.settings.limits.window, desk.clocks)
+    except WindowTaken as taken:
+        raise WindowTaken(taken.arm, taken.by, taken.since, desk.settings.zone()) from None
+
+
+def change_of(desk: Desk, arm: str) -> Change:
+    """How far the change of an arm's memory cell has come, by a look at its sets as they are now."""
+    (facts,) = desk.facts([arm])
+    now = state(facts)
+    return Change(arm, now, None if now == "none" else facts.window, facts)
+
+
+def open_now(desk: Desk) -> list[Change]:
+    """Every arm whose swap window is open."""
+    return [
+        change_of(desk, arm)
+        for arm in sorted(windows.open_windows(desk.ledger, desk.clocks))
+        if arm in desk.settings.arms
+    ]
+
+
+def tick(desk: Desk, arm: str) -> SwapWindow | None:
+    """Read the clock of an arm's open window, and write down how far it has come; None where none is open."""
+    return windows.tick(desk.ledger, arm, desk.clocks)
+
+
+def end(desk: Desk, arm: str, by: str, cell: NewCell) -> SwapWindow:
+    """End an arm's swap window and record the new cell. Raises NoWindow."""
+    return windows.end(desk.ledger, arm, by, cell, desk.clocks)
+
+
+def memory_cells(desk: Desk, arm: str) -> list[str]:
+    """The types of memory cell that an arm lists, or all types there are where it lists none."""
+    types = desk.settings.cell_types
+    listed = [cell.type for cell in desk.settings.arms[arm].cells]
+    return list(dict.fromkeys(name for name in listed or types if name in types and types[name].kind == "memory"))
+
+
+def sign_off(
+    desk: Desk, arm: str, code: str, questions: list[Question], by: str, why: str, until: datetime
+) -> list[tuple[int, Finding]]:
+    """Record that somebody answers for a finding that the arm has in answer to one of the questions.
+
+    One entry in the ledger for each thing that the finding is about; returns their numbers with
+    the findings. Raises NothingToSignOff.
+    """
+    now = desk.now()
+    (facts,) = desk.facts([arm], now)
+    asked = [(found, question) for question in questions for found in verdict(facts, question).findings]
+    gravest: dict[str | None, tuple[Finding, Question]] = {}
+    for found, question in sorted(asked, key=lambda each: rank(each[0].level)):
+        if found.code == code:
+            gravest[subject(found)] = (found, question)
+    if code in NEVER or not gravest:
+        has = sorted({found.code for found, _ in asked} - set(NEVER))
+        raise NothingToSignOff(arm, code, has, never=code in NEVER)
+    return [
+        (sign_offs.record(desk.ledger, arm, found, question, by, why, until, now), found)
+        for found, question in gravest.values()
+    ]
