@@ -229,7 +229,7 @@ def arms_by_path(layouts: tuple[Layout, ...], arms: Collection[str]) -> Callable
     NO_ARM where by every layout it can be no part of any arm's sets, None where it may be
     several's or is not told: then each could be concerned.
     """
-    most = max((len(layout.segments) for layout in layouts), default=0)
+    most = max((len(layout.segments) for layout in layouts), default=1)
 
     @lru_cache(maxsize=PATHS_KEPT)
     def arm_of(names: tuple[str, ...]) -> str | None:
