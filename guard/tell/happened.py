@@ -1,0 +1,152 @@
+"""What happened since the report before, told from the ledger's entries. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime, timedelta, tzinfo
+
+from guard.model import rank
+from guard.store.activity import Happening
+from guard.tell.told import ArmNight, Changes, Happened, Item
+from guard.times import shown
+from guard.units import in_words
+
+MOST = 60
+"""More of one kind than this helps nobody in a morning; the rest is counted."""
+
+TITLES = {
+    "worse": "Arms that turned for the worse",
+    "better": "Arms that turned for the better",
+    "damaged": "Sets found damaged",
+    "gone": "Sets that are gone",
+    "incomplete": "Sets that are not complete",
+    "sealed": "New complete sets",
+    "rejudged": "Sets judged anew by a changed recipe",
+    "proven-again": "Damaged sets that were read back sound again",
+    "warning": "Blocking warnings",
+    "swap": "Changes of memory cells",
+    "sign-off": "Sign-offs",
+    "mark": "Marks",
+    "event": "Planned events",
+    "share": "The share",
+}
+"""In the order in which they are told."""
+
+UNTOLD = ("verdict", "report")
+"""Answers are no changes."""
+
+
+def changes(
+    entries: Iterable[Happening],
+    arms: Iterable[ArmNight],
+    since: datetime,
+    now: datetime,
+    zone: tzinfo,
+    *,
+    reported: bool,
+) -> Changes:
+    """Everything that happened, by kind: the newest of each, and how many there were."""
+    kinds: dict[str, list[Item]] = {kind: [] for kind in TITLES}
+    for kind, item in (*_turned(arms, now), *_told(entries, zone)):
+        kinds.setdefault(kind, []).append(item)
+    return Changes(
+        since,
+        reported,
+        tuple(
+            Happened(kind, TITLES.get(kind, f"Entries of the kind {kind}"), len(items), tuple(items[-MOST:]))
+            for kind, items in kinds.items()
+            if items
+        ),
+    )
+
+
+def _turned(arms: Iterable[ArmNight], now: datetime) -> Iterator[tuple[str, Item]]:
+    for arm in arms:
+        if arm.before is not None and arm.before != arm.level:
+            kind = "worse" if rank(arm.level) > rank(arm.before) else "better"
+            why = f": {arm.message}" if arm.message else "."
+            yield kind, Item(now, arm.arm, f"{arm.before} before, {arm.level} now{why}")
+
+
+def _told(entries: Iterable[Happening], zone: tzinfo) -> Iterator[tuple[str, Item]]:
+    for entry in entries:
+        if entry.kind == "set":
+            yield from _of_set(entry)
+        elif entry.kind not in UNTOLD:
+            teller = _TELLERS.get(entry.kind)
+            text = (
+                teller(entry.body, zone)
+                if teller
+                else ", ".join(f"{key}: {value}" for key, value in entry.body.items())
+            )
+            yield entry.kind, Item(entry.at, entry.arm, text)
+
+
+def _of_set(entry: Happening) -> Iterator[tuple[str, Item]]:
+    body, state, path = entry.body, entry.body.get("state"), str(entry.body.get("set", ""))
+    place = body.get("place")
+    where = path if place == 0 else f"{path} in further copy {place}"
+    if state == "damaged":
+        yield "damaged", Item(entry.at, entry.arm, f"{where}: {body.get('what', '')}")
+    elif state == "read-back" and body.get("was_damaged"):
+        yield "proven-again", Item(entry.at, entry.arm, where)
+    elif state in ("gone", "settled", "complete") and place == 0:
+        kind = {"gone": "gone", "settled": "incomplete", "complete": "sealed"}[str(state)]
+        yield "rejudged" if body.get("why") and state == "complete" else kind, Item(entry.at, entry.arm, path)
+
+
+def _mark(body: Mapping[str, object], _zone: tzinfo) -> str:
+    by = f" by {body['by']}" if body.get("by") else ""
+    note = f": {body['note']}" if body.get("note") else ""
+    return f"{body.get('kind', '')}{by}{note}"
+
+
+def _sign_off(body: Mapping[str, object], zone: tzinfo) -> str:
+    until = _time(body.get("until"), zone)
+    return f"{body.get('by', '')} answers for {body.get('code', '')} until {until}: {body.get('why', '')}"
+
+
+def _event(body: Mapping[str, object], zone: tzinfo) -> str:
+    if body.get("verb") == "drop":
+        return f"{body.get('event', '')} dropped"
+    title = f" ({body['title']})" if body.get("title") else ""
+    return f"{body.get('kind', '')}{title} planned for {_time(body.get('start'), zone)}"
+
+
+def _warning(body: Mapping[str, object], _zone: tzinfo) -> str:
+    if body.get("verb") == "lifted":
+        return f"lifted, {body.get('lifted_by') or 'for no reason that was told'}; it said: {body.get('headline', '')}"
+    return f"{body.get('verb', '')}: {body.get('headline', '')}"
+
+
+def _share(body: Mapping[str, object], _zone: tzinfo) -> str:
+    return f"{'The share' if body.get('place') == 0 else 'A further copy'} was {body.get('what', '')}."
+
+
+def _swap(body: Mapping[str, object], _zone: tzinfo) -> str:
+    by = f" by {body['by']}" if body.get("by") else ""
+    if body.get("verb") == "begin":
+        return f"the old cell was taken out{by}"
+    out, limit = body.get("elapsed_s"), body.get("limit_s")
+    if isinstance(out, int | float) and isinstance(limit, int | float):
+        spans = in_words(timedelta(seconds=out)), in_words(timedelta(seconds=limit))
+        return f"the new cell was seated{by}; the memory was without one for {spans[0]} of {spans[1]}"
+    return f"{body.get('verb', '')}{by}"
+
+
+def _time(text: object, zone: tzinfo) -> str:
+    """A moment of an entry as people in the plant read it; what is none, as it stands."""
+    try:
+        return shown(datetime.fromisoformat(str(text)), zone)
+    except ValueError:
+        return str(text)
+
+
+_TELLERS = {
+    "mark": _mark,
+    "sign-off": _sign_off,
+    "event": _event,
+    "warning": _warning,
+    "share": _share,
+    "swap": _swap,
+}

@@ -1,0 +1,285 @@
+"""The nightly report: gathers what it tells, writes it, and sees that old ones go."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime, timedelta
+
+from guard.desk import Desk
+from guard.errors import StateDamaged, StateUnusable
+from guard.files import write_whole
+from guard.model import LEVELS, ArmFacts, Level, PlannedEvent, Question, Verdict, rank
+from guard.plan.events import end, is_over
+from guard.rules.verdict import verdict
+from guard.store import activity
+from guard.store.events import events as planned_events
+from guard.store.warnings import raised
+from guard.tell import steps
+from guard.tell.doubts import doubts, looked_after
+from guard.tell.happened import UNTOLD, changes
+from guard.tell.message import Message, channels
+from guard.tell.space import space
+from guard.tell.told import Area, ArmNight, Coming, Doubt, Next, Night, Plan, Proofs, Space, Step, Warned
+
+SHIFT = timedelta(hours=8)
+"""For so long an arm is off where nobody says for how long."""
+
+DAY = timedelta(days=1)
+LOOK_AHEAD = 28 * DAY
+"""Events that begin within four weeks are judged and shown; later ones are counted."""
+
+SPACE_SOON = 30 * DAY
+"""Time enough to buy a disk (common practice, no source)."""
+
+OURS = re.compile(r"(\d{4}-\d{2}-\d{2})\.(?:html|txt|json)(?:\.new)?", re.ASCII)
+"""How our reports are named, those included that a crash left half written."""
+
+WORST_FIRST: tuple[Level, ...] = tuple(reversed(LEVELS))
+
+
+def write_report(desk: Desk, now: datetime, day: date) -> tuple[str, ...]:
+    """Write a day's report into the state folder and post what tells of it; returns the paths, the page first.
+
+    Called twice for a day it writes the report anew and tells of it once. Raises StateUnusable
+    where it cannot be written.
+    """
+    folder = os.path.join(desk.settings.state, "reports")
+    left = list(_remove_old(folder, day, desk.settings.reports.keep))
+    told = night(desk, now, day, left)
+    paths = write(told, folder)
+    record(desk, told, _letter(told, paths[0]))
+    return paths
+
+
+def write(told: Night, folder: str) -> tuple[str, ...]:
+    """Write the page, the text and the JSON of a report. Raises StateUnusable where that is not possible."""
+    from guard.tell.report import as_html, as_json, as_text
+
+    contents = {"html": as_html(told), "txt": as_text(told), "json": as_json(told)}
+    path = folder
+    paths = []
+    try:
+        os.makedirs(folder, exist_ok=True)
+        for kind, content in contents.items():
+            path = os.path.join(folder, f"{told.day}.{kind}")
+            write_whole(path, content.encode("utf-8", "backslashreplace"))
+            paths.append(path)
+    except OSError as error:
+        remedy = "Make it writable for this user and make room on its disk, or name another folder."
+        raise StateUnusable(path, error.strerror or str(error), remedy) from error
+    return tuple(paths)
+
+
+def record(desk: Desk, told: Night, message: Message | None) -> None:
+    """Record in the ledger what a report said of each arm, and post the message that tells of it."""
+    levels = {arm.arm: arm.level for area in told.areas for arm in area.arms}
+    text = None if message is None else message.to_json()
+    activity.note_report(desk.ledger, told.made_at, told.day, levels, text, channels(desk.settings.notify))
+
+
+def _letter(told: Night, page: str) -> Message:
+    from guard.tell.report import as_text
+
+    level = max((level for level, count in told.counts if count), key=rank, default=None)
+    name = os.path.basename(page)
+    return Message(f"report {told.day}", told.headline, as_text(told), told.made_at, level, attachments=((name, page),))
+
+
+def _remove_old(folder: str, day: date, keep: timedelta) -> Iterator[Doubt]:
+    """Remove reports of days longer ago than they are kept; what cannot be removed is a doubt to tell."""
+    try:
+        names = os.listdir(folder)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        yield _not_removed(folder, error)
+        return
+    for name in sorted(names):
+        ours = OURS.fullmatch(name)
+        if ours is None or not _is_older(ours[1], day, keep):
+            continue
+        path = os.path.join(folder, name)
+        try:
+            os.remove(path)
+        except OSError as error:
+            yield _not_removed(path, error)
+
+
+def _is_older(text: str, day: date, keep: timedelta) -> bool:
+    try:
+        return day - date.fromisoformat(text) > keep
+    except ValueError:
+        return False
+
+
+def _not_removed(path: str, error: OSError) -> Doubt:
+    text = f"The old report {path} could not be removed: {error.strerror or error}."
+    return Doubt("reports", text, "Remove it, or make its folder writable.", grave=False)
+
+
+# Gathering
+
+
+def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> Night:
+    """Everything that a report made now tells. ``found`` are doubts that came up before."""
+    settings = desk.settings
+    desk.hand_over()
+    facts = desk.facts(list(settings.arms), now)
+    planned, unreadable = _planned(desk, now)
+    board = _Board(facts, planned, now)
+    last = activity.report_before(desk.ledger, day.isoformat(), now)
+    since = last.at if last is not None and last.at < now else now - DAY
+    arms = tuple(_arms(desk, board, last.levels if last is not None else {}))
+    entries = activity.happenings(desk.ledger, since, now, UNTOLD)
+    room = space(desk.catalogue.store, settings.share, facts[0].share, now, settings.zone())
+    checked = looked_after(desk, now)
+    troubles = (*found, *unreadable, *doubts(desk, board.now.values(), planned, checked, now))
+    return Night(
+        plant=settings.plant,
+        timezone=settings.timezone,
+        day=day.isoformat(),
+        made_at=now,
+        counts=_counts(arms),
+        steps=_steps(board, desk, room, troubles),
+        areas=tuple(_areas(arms)),
+        plan=board.plan(),
+        changes=changes(entries, arms, since, now, settings.zone(), reported=last is not None),
+        proofs=_proofs(desk, since, now),
+        space=room,
+        doubts=troubles,
+        checked=checked,
+        zone=settings.zone(),
+    )
+
+
+def _planned(desk: Desk, now: datetime) -> tuple[tuple[PlannedEvent, ...], tuple[Doubt, ...]]:
+    """The events that are not over. Where they cannot be read, none and a grave doubt."""
+    try:
+        found = planned_events(desk.ledger)
+    except StateDamaged as error:
+        text = f"The planned events cannot be read: {error.reason}. None of them is judged."
+        return (), (Doubt("events", text, error.remedy, grave=True),)
+    return tuple(event for event in found if not is_over(event, now)), ()
+
+
+class _Board:
+    """The verdicts: of every arm as of now, and of the arms of each event at its start."""
+
+    def __init__(self, facts: Iterable[ArmFacts], planned: Sequence[PlannedEvent], at: datetime) -> None:
+        self.facts = {each.arm.id: each for each in facts}
+        self.planned, self.at = planned, at
+        self.now = {arm: verdict(each, Question("power-down", at, SHIFT)) for arm, each in self.facts.items()}
+        self.near = [event for event in planned if event.start <= at + LOOK_AHEAD]
+        self._then: dict[tuple[str, str], Verdict] = {}
+
+    def then(self, event: PlannedEvent, arm: str) -> Verdict:
+        """The verdict about an arm at an event's start; as of now where it has begun."""
+        key = event.id, arm
+        if key not in self._then:
+            question = Question(event.kind, max(event.start, self.at), event.off_for)
+            self._then[key] = verdict(self.facts[arm], question)
+        return self._then[key]
+
+    def turned(self, arm: str) -> Verdict:
+        """The verdict about an arm when the one as of now has ceased to hold."""
+        now = self.now[arm]
+        return verdict(self.facts[arm], now.question._replace(at=now.holds_until or self.at))
+
+    def next(self) -> dict[str, Next]:
+        """Each arm's next event."""
+        found: dict[str, Next] = {}
+        for event in self.planned:
+            for arm in event.arms:
+                if arm in self.facts and arm not in found:
+                    found[arm] = Next(event.id, event.kind, event.start, self.then(event, arm).level)
+        return found
+
+    def plan(self) -> Plan:
+        """The coming events with their verdicts, and how many come later."""
+        later = self.planned[len(self.near) :]
+        shown = tuple(self._coming(event) for event in self.near)
+        return Plan(self.at + LOOK_AHEAD, shown, len(later), later[0].start if later else None)
+
+    def _coming(self, event: PlannedEvent) -> Coming:
+        by_level: dict[Level, list[str]] = {level: [] for level in WORST_FIRST}
+        for arm in dict.fromkeys(event.arms):
+            by_level[self.then(event, arm).level if arm in self.facts else "unknown"].append(arm)
+        arms = tuple((level, tuple(members)) for level, members in by_level.items() if members)
+        level: Level = arms[0][0] if arms else "unknown"
+        return Coming(event.id, event.kind, event.title, event.start, end(event), level, arms)
+
+
+def _arms(desk: Desk, board: _Board, before: dict[str, Level]) -> Iterator[ArmNight]:
+    warnings: dict[str, list[Warned]] = {}
+    for each in raised(desk.ledger):
+        warned = Warned(each.event, each.level, each.headline, each.raised_at)
+        warnings.setdefault(each.arm, []).append(warned)
+    coming = board.next()
+    for arm, judged in board.now.items():
+        its = desk.settings.arms[arm]
+        resting, first = judged.resting, judged.findings[0] if judged.findings else None
+        captured = resting.captured_at if resting else None
+        yield ArmNight(
+            arm=arm,
+            name="" if its.name == arm else its.name,
+            area=its.area,
+            level=judged.level,
+            message=first.message if first else "",
+            more=max(len(judged.findings) - 1, 0),
+            holds_until=judged.holds_until,
+            then=judged.then,
+            set=resting.set.path if resting else None,
+            captured_at=captured,
+            age=board.at - captured if captured is not None else None,
+            limit=desk.settings.limits.fresh_for("power-down"),
+            proof=resting.proof if resting else None,
+            last_read_at=resting.set.last_read_at if resting else None,
+            next=coming.get(arm),
+            warnings=tuple(warnings.get(arm, ())),
+            before=before.get(arm),
+        )
+
+
+def _counts(arms: Iterable[ArmNight]) -> tuple[tuple[Level, int], ...]:
+    levels = [arm.level for arm in arms]
+    return tuple((level, levels.count(level)) for level in WORST_FIRST)
+
+
+def _areas(arms: Iterable[ArmNight]) -> Iterator[Area]:
+    """The areas by name, what has none last; in each the worst arm first."""
+    areas: dict[str, list[ArmNight]] = {}
+    for arm in arms:
+        areas.setdefault(arm.area, []).append(arm)
+    for name in sorted(areas, key=lambda name: (not name, name)):
+        members = sorted(areas[name], key=lambda arm: (-rank(arm.level), arm.arm))
+        yield Area(name, _counts(members), tuple(members))
+
+
+def _steps(board: _Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> tuple[Step, ...]:
+    about_arms = steps.steps(_wants(board), desk.settings.arms)
+    about_us = [Step("unknown", doubt.remedy, doubt.text, (), (), None) for doubt in troubles if doubt.grave]
+    if room.free == 0 or (room.full_at is not None and room.full_at <= board.at + SPACE_SOON):
+        text = "Make room on the share, or give it a larger disk."
+        about_us.append(Step("caution", text, room.outlook, (), (), room.full_at or board.at))
+    return steps.in_order([*about_arms, *about_us])
+
+
+def _wants(board: _Board) -> Iterator[steps.Want]:
+    for arm, now in board.now.items():
+        yield from steps.wants_now(now)
+        if now.holds_until is not None and now.holds_until <= board.at + steps.SOON:
+            yield from steps.wants_soon(now, board.turned(arm), board.at)
+    for event in board.near:
+        for arm in dict.fromkeys(event.arms):
+            if arm in board.facts:
+                yield from steps.wants_for_event(board.then(event, arm), event, board.at)
+
+
+def _proofs(desk: Desk, since: datetime, now: datetime) -> Proofs:
+    settings = desk.settings
+    made = activity.read_back(desk.catalogue.store, since, now)
+    due = activity.due_for_read_back(desk.catalogue.store, settings.arms, now - settings.limits.read_back_within / 2)
+    nights = -(-due.bytes // max(settings.service.read_back_budget, 1)) if due.sets else 0
+    return Proofs(made.sets, made.bytes, due.sets, due.bytes, due.oldest, max(nights, 1 if due.sets else 0))

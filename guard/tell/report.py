@@ -1,0 +1,327 @@
+"""The faces of a nightly report: the page, the text for mail, and the JSON, all of one record."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from datetime import datetime, tzinfo
+from textwrap import wrap
+
+from guard.model import Level
+from guard.names import visible
+from guard.rules.evidence import seconds, utc
+from guard.tell.cautions import CAUTIONS
+from guard.tell.told import Area, ArmNight, Coming, Lot, Night, Step
+from guard.times import shown
+from guard.units import bytes_in_words, in_words
+
+WIDTH = 78
+"""Characters in a line of mail: RFC 5322, 2.1.1."""
+
+
+def as_json(night: Night) -> str:
+    """The report for programs."""
+    return json.dumps(document(night), ensure_ascii=True, indent=1, allow_nan=False) + "\n"
+
+
+def document(night: Night) -> dict[str, object]:
+    """The report as the values that JSON writes: times in UTC, spans in seconds, sizes in bytes."""
+    return {
+        "schema": 1,
+        "plant": night.plant,
+        "timezone": night.timezone,
+        "day": night.day,
+        "made_at": utc(night.made_at),
+        "counts": dict(night.counts),
+        "steps": [_step(step) for step in night.steps],
+        "areas": [
+            {"area": area.name, "counts": dict(area.counts), "arms": [_arm(arm) for arm in area.arms]}
+            for area in night.areas
+        ],
+        "events": [_event(event) for event in night.plan.events],
+        "events_until": utc(night.plan.until),
+        "events_later": {"count": night.plan.later, "next": utc(night.plan.next_later)},
+        "changes": {
+            "since": utc(night.changes.since),
+            "since_last_report": night.changes.reported,
+            "happened": [
+                {
+                    "kind": each.kind,
+                    "count": each.total,
+                    "newest": [{"at": utc(item.at), "arm": item.arm, "what": item.text} for item in each.items],
+                }
+                for each in night.changes.happened
+            ],
+        },
+        "proofs": _plain(night.proofs._asdict()),
+        "space": _plain(night.space._asdict()),
+        "doubts": [doubt._asdict() for doubt in night.doubts],
+        "monitor": _plain(night.checked._asdict()),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _plain(fields: dict[str, object]) -> dict[str, object]:
+    return {key: utc(value) if isinstance(value, datetime) else value for key, value in fields.items()}
+
+
+def _step(step: Step) -> dict[str, object]:
+    lots = [
+        {**_plain(lot._asdict()), "arms": list(lot.arms)}
+        for lot in step.lots
+    ]  # fmt: skip
+    return {
+        "level": step.level,
+        "do": step.text,
+        "why": step.why,
+        "codes": list(step.codes),
+        "due": utc(step.due),
+        "arms": step.arms,
+        "lots": lots,
+    }
+
+
+def _arm(arm: ArmNight) -> dict[str, object]:
+    coming = arm.next
+    return {
+        "arm": arm.arm,
+        "name": arm.name,
+        "verdict": arm.level,
+        "before": arm.before,
+        "message": arm.message,
+        "more_findings": arm.more,
+        "holds_until": utc(arm.holds_until),
+        "then": arm.then,
+        "set": arm.set,
+        "captured_at": utc(arm.captured_at),
+        "age_s": None if arm.age is None else seconds(arm.age),
+        "limit_s": seconds(arm.limit),
+        "proof": arm.proof,
+        "last_read_at": utc(arm.last_read_at),
+        "next_event": None
+        if coming is None
+        else {"id": coming.id, "kind": coming.kind, "start": utc(coming.start), "verdict": coming.level},
+        "warnings": [_plain(warned._asdict()) for warned in arm.warnings],
+    }
+
+
+def _event(event: Coming) -> dict[str, object]:
+    return {
+        "id": event.id,
+        "kind": event.kind,
+        "title": event.title,
+        "start": utc(event.start),
+        "end": utc(event.end),
+        "verdict": event.level,
+        "arms": {level: list(arms) for level, arms in event.arms},
+    }
+
+
+# The page
+
+
+def as_html(night: Night) -> str:
+    """The report as one page that needs nothing else: no script, no file beside it, nothing from elsewhere."""
+    from guard.tell.charts import age_bar, time_line
+    from guard.tell.page import page
+
+    zone = night.zone
+    return page(
+        "report.html",
+        night=night,
+        cautions=CAUTIONS,
+        time=lambda moment: shown(moment, zone),
+        utc=utc,
+        span=in_words,
+        size=bytes_in_words,
+        seconds=seconds,
+        whom=whom,
+        nothing=NOTHING_TO_DO,
+        age_bar=age_bar,
+        time_line=time_line(night.plan, night.made_at, zone),
+    )
+
+
+def whom(lot: Lot) -> str:
+    """The arms of a lot, in words where they are all of their area."""
+    if lot.whole and len(lot.arms) > MANY:
+        return f"all {len(lot.arms)} arms"
+    return ", ".join(lot.arms)
+
+
+MANY = 3
+"""Up to so many arms are better named."""
+
+
+# The text
+
+
+def as_text(night: Night) -> str:
+    """The report as plain text for mail."""
+    lines = [line for part in _parts(night) for line in part]
+    return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def _parts(night: Night) -> Iterator[Iterable[str]]:
+    zone = night.zone
+    yield _wrapped(f"{night.plant}: report of the night, {night.day}")
+    made = f"Made {shown(night.made_at, zone)} ({night.timezone}). Power-down now: {_counted(night.counts)}."
+    yield _wrapped(made)
+    yield _headed("What to do, in this order", _steps(night))
+    for area in night.areas:
+        yield _headed(f"{area.name or 'No area'}: {_counted(area.counts)}", _area(area, zone))
+    yield _headed(f"Planned until {shown(night.plan.until, zone)}", _plan(night))
+    yield _headed(_since(night), _changes(night))
+    yield _headed("Proofs", _proofs(night))
+    yield _headed("Room on the share", _space(night))
+    yield _headed("What the monitor doubts about itself", _doubts(night))
+    yield ["", *(line for caution in CAUTIONS for line in _wrapped(caution))]
+
+
+def _wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
+    hanging = " " * len(first) if rest is None else rest
+    return wrap(visible(text), WIDTH, initial_indent=first, subsequent_indent=hanging) or [first.rstrip()]
+
+
+def _headed(title: str, lines: Iterable[str]) -> Iterator[str]:
+    yield ""
+    titled = _wrapped(title)
+    yield from titled
+    yield "-" * len(titled[-1])
+    yield from lines
+
+
+def _counted(counts: Iterable[tuple[Level, int]]) -> str:
+    return ", ".join(f"{count} {level}" for level, count in counts if count) or "no arm"
+
+
+def _steps(night: Night) -> Iterator[str]:
+    if not night.steps:
+        yield from _wrapped(NOTHING_TO_DO)
+    for number, step in enumerate(night.steps, 1):
+        yield from _wrapped(f"{step.level.upper()}: {step.text}", f"{number:>2}. ")
+        if step.why:
+            yield from _wrapped(f"Why: {step.why.rstrip('.')}.", "    ")
+        if not step.lots and step.due is not None:
+            yield from _wrapped(f"By {shown(step.due, night.zone)}.", "    ")
+        for lot in step.lots:
+            yield from _wrapped(f"{lot.area or 'no area'}{_times(lot, night.zone)}: {whom(lot)}", "    - ")
+
+
+def _times(lot: Lot, zone: tzinfo) -> str:
+    not_before = f", not before {shown(lot.not_before, zone)}" if lot.not_before else ""
+    due = f", by {shown(lot.due, zone)}" if lot.due else ""
+    event = f" ({lot.event})" if lot.event else ""
+    return f"{not_before}{due}{event}"
+
+
+NOTHING_TO_DO = "Nothing. No arm, no planned event and no part of the monitor asks for anything."
+
+
+def _area(area: Area, zone: tzinfo) -> Iterator[str]:
+    for arm in area.arms:
+        name = f" ({arm.name})" if arm.name else ""
+        yield from _wrapped(f"{arm.arm}{name}: {_rests_on(arm, zone)}", f"{arm.level.upper():<9}", " " * 9)
+        if arm.message:
+            more = f" (and {arm.more} more)" if arm.more else ""
+            yield from _wrapped(f"{arm.message}{more}", " " * 9)
+        if arm.next is not None:
+            coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then."
+            yield from _wrapped(coming, " " * 9)
+        for warned in arm.warnings:
+            yield from _wrapped(f"Warning since {shown(warned.raised_at, zone)}: {warned.headline}", " " * 9)
+
+
+def _rests_on(arm: ArmNight, zone: tzinfo) -> str:
+    if arm.set is None:
+        return "no proven set"
+    age = "of unknown age" if arm.age is None else f"{in_words(arm.age)} old of {in_words(arm.limit)}"
+    until = f", holds until {shown(arm.holds_until, zone)}, then {arm.then}" if arm.holds_until else ""
+    return f"{age}, {arm.proof}{until}"
+
+
+def _plan(night: Night) -> Iterator[str]:
+    if not night.plan.events:
+        yield "Nothing is planned until then."
+    for event in night.plan.events:
+        title = f" ({event.title})" if event.title else ""
+        when = f"{shown(event.start, night.zone)}, for {in_words(event.end - event.start)}"
+        text = f"{event.kind}{title}, {when}: {_counted((level, len(arms)) for level, arms in event.arms)}"
+        yield from _wrapped(text, f"{event.level.upper():<9}", " " * 9)
+        for level, arms in event.arms:
+            if level != "clear":
+                yield from _wrapped(f"{level}: {', '.join(arms)}", " " * 9)
+    if night.plan.next_later is not None:
+        more = "1 more event is" if night.plan.later == 1 else f"{night.plan.later} more events are"
+        yield from _wrapped(f"{more} planned for later, the next for {shown(night.plan.next_later, night.zone)}.")
+
+
+def _since(night: Night) -> str:
+    what = "the report before" if night.changes.reported else "a day ago"
+    return f"What happened since {what}, {shown(night.changes.since, night.zone)}"
+
+
+def _changes(night: Night) -> Iterator[str]:
+    if not night.changes.happened:
+        yield "Nothing."
+    for each in night.changes.happened:
+        yield f"{each.title}: {each.total}"
+        for item in each.items:
+            arm = f"{item.arm}: " if item.arm else ""
+            yield from _wrapped(f"{arm}{item.text}", f"  {shown(item.at, night.zone)}  ", " " * 24)
+        if each.total > len(each.items):
+            yield f"  and {each.total - len(each.items)} before these"
+
+
+def _proofs(night: Night) -> Iterator[str]:
+    proofs = night.proofs
+    yield from _wrapped(f"Read back since then: {proofs.sets} sets, {bytes_in_words(proofs.bytes)}.")
+    yield from _wrapped(due_in_words(night))
+
+
+def due_in_words(night: Night) -> str:
+    """What waits to be read back, and how long that takes."""
+    proofs = night.proofs
+    if not proofs.due_sets:
+        return "Nothing waits to be read back."
+    nights = "1 night" if proofs.nights == 1 else f"{proofs.nights} nights"
+    oldest = (
+        "some of it was never read back"
+        if proofs.oldest is None
+        else f"the oldest proof is of {shown(proofs.oldest, night.zone)}"
+    )
+    return f"To be read back: {proofs.due_sets} sets, {bytes_in_words(proofs.due_bytes)}, {nights} within the budget; {oldest}."
+
+
+def _space(night: Night) -> Iterator[str]:
+    space = night.space
+    if space.unknown:
+        yield from _wrapped(f"How much room is left is not known: {space.unknown}.")
+    elif space.free is not None and space.total is not None:
+        yield from _wrapped(f"{bytes_in_words(space.free)} free of {bytes_in_words(space.total)}.")
+    came, went = bytes_in_words(space.arrived), bytes_in_words(space.gone)
+    yield from _wrapped(f"Backups since {shown(space.since, night.zone)}: {came} came, {went} went.")
+    yield from _wrapped(space.outlook)
+
+
+def _doubts(night: Night) -> Iterator[str]:
+    if not night.doubts:
+        yield "Nothing."
+    for doubt in night.doubts:
+        yield from _wrapped(doubt.text, "- ")
+        yield from _wrapped(doubt.remedy, "  ")
+    yield from _wrapped(looked_at(night))
+
+
+def looked_at(night: Night) -> str:
+    """What was looked at about the monitor itself, in one sentence each."""
+    checked, zone = night.checked, night.zone
+    intact = "intact" if checked.ledger_first_bad is None else f"wrong from entry {checked.ledger_first_bad} on"
+    seen = "never" if checked.seen_at is None else shown(checked.seen_at, zone)
+    alive = "never" if checked.alive_at is None else shown(checked.alive_at, zone)
+    free = "not known" if checked.state_free is None else bytes_in_words(checked.state_free)
+    return (
+        f"Ledger: {checked.ledger_entries} entries, {intact}. Last pass over the share: {seen}. Last sign of life:"
+        f" {alive}. Room on the state folder's disk: {free}. Zone rules: {checked.zone_rules}."
+        f" Version: {checked.version}."
+    )

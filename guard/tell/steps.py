@@ -1,0 +1,156 @@
+"""What to do in the morning, in order: from the verdicts, for people. Pure.
+
+Worst first; among equals what is needed soonest. Arms for which the same is to be done stand
+together, and what would help no event yet is left for the morning on which it does.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime, timedelta
+
+from guard.model import Arm, Finding, Level, PlannedEvent, Verdict, rank
+from guard.plan.events import LAST_MOMENT
+from guard.record import Record
+from guard.rules.findings import EXPLANATIONS
+from guard.tell.told import Lot, Step
+
+SOON = timedelta(hours=36)
+"""What turns by itself within this time is to be done now: the next report may come too late for it."""
+
+NEXT_REPORT = timedelta(hours=24)
+
+BY_AGE = ("stale-backup", "not-read-back", "restore-test-due")
+"""What is found because something will be too old by then. Renewing it helps only from one limit before on."""
+
+
+class Want(Record):
+    """A finding of one arm that asks for something to be done; ``now`` tells that it is so already."""
+
+    arm: str
+    level: Level
+    code: str
+    remedy: str
+    due: datetime | None = None
+    not_before: datetime | None = None
+    event: str = ""
+    now: bool = False
+
+
+def wants_now(verdict: Verdict) -> Iterator[Want]:
+    """What the verdict as of now asks for. What somebody answers for asks for nothing."""
+    for found in _open(verdict):
+        yield Want(verdict.arm, found.level, found.code, found.remedy, now=True)
+
+
+def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]:
+    """What will be asked for when the verdict turns for the worse, where that is soon; ``then`` is judged at the turn."""
+    turns = verdict.holds_until
+    if turns is None or turns > now + SOON or rank(then.level) <= rank(verdict.level):
+        return
+    for found in _open(then):
+        if rank(found.level) > rank(verdict.level):
+            yield Want(verdict.arm, found.level, found.code, found.remedy, due=turns)
+
+
+def wants_for_event(verdict: Verdict, event: PlannedEvent, now: datetime) -> Iterator[Want]:
+    """What blocks a planned event on an arm and can be done by the next morning."""
+    for found in _open(verdict):
+        first = _helps_from(found, event)
+        if rank(found.level) < rank("unknown") or (first is not None and first > now + NEXT_REPORT):
+            continue
+        not_before = first if first is not None and first > now else None
+        yield Want(verdict.arm, found.level, found.code, found.remedy, event.start, not_before, named(event))
+
+
+def named(event: PlannedEvent) -> str:
+    """An event in a few words."""
+    return f"{event.kind}: {event.title}" if event.title else event.kind
+
+
+def _open(verdict: Verdict) -> Iterator[Finding]:
+    return (found for found in verdict.findings if found.signed_off is None and found.level != "clear")
+
+
+def _helps_from(found: Finding, event: PlannedEvent) -> datetime | None:
+    limit = found.evidence.get("limit_s")
+    if found.code not in BY_AGE or not isinstance(limit, int | float):
+        return None
+    try:
+        return event.start - timedelta(seconds=limit)
+    except OverflowError:
+        return None
+
+
+def steps(wants: Iterable[Want], arms: Mapping[str, Arm]) -> tuple[Step, ...]:
+    """The wants as one list: each arm once in each step, each step once, worst first, soonest first."""
+    groups: dict[tuple[Level, str], list[Want]] = {}
+    for want in _merged(wants):
+        groups.setdefault((want.level, _for_any_arm(want)), []).append(want)
+    return in_order(_step(group, arms) for group in groups.values())
+
+
+def in_order(todo: Iterable[Step]) -> tuple[Step, ...]:
+    """Steps as they are to be done: worst first, what is so already, what is needed soonest, what helps most arms."""
+    return tuple(sorted(todo, key=_place))
+
+
+def _place(step: Step) -> tuple[int, bool, datetime, int, str]:
+    already = not step.lots or any(lot.now for lot in step.lots)
+    return -rank(step.level), not already, step.due or LAST_MOMENT, -step.arms, step.text
+
+
+def _merged(wants: Iterable[Want]) -> Iterable[Want]:
+    """Each arm's remedy once, at its worst level, with the earliest time by which it is needed."""
+    found: dict[tuple[str, str], Want] = {}
+    for want in wants:
+        before = found.setdefault((want.arm, want.remedy), want)
+        if before is not want:
+            found[want.arm, want.remedy] = _both(before, want)
+    return found.values()
+
+
+def _both(one: Want, other: Want) -> Want:
+    worse, soonest = max(one, other, key=lambda want: rank(want.level)), min(one, other, key=_when)
+    waits = None if one.not_before is None or other.not_before is None else min(one.not_before, other.not_before)
+    return worse._replace(due=soonest.due, event=soonest.event, not_before=waits, now=one.now or other.now)
+
+
+def _when(want: Want) -> tuple[bool, float]:
+    return want.due is None, 0.0 if want.due is None else want.due.timestamp()
+
+
+def _for_any_arm(want: Want) -> str:
+    """The remedy with the arm left open, so that it reads the same for each."""
+    before, command, after = want.remedy.partition("guard ")
+    itself = rf"(?<![\w./-]){re.escape(want.arm)}(?![\w/-]|\.\w)"
+    return re.sub(itself, "each arm", before) + command + re.sub(itself, "ARM", after)
+
+
+def _step(group: list[Want], arms: Mapping[str, Arm]) -> Step:
+    text = group[0].remedy if len(group) == 1 else _for_any_arm(group[0])
+    codes = tuple(dict.fromkeys(want.code for want in group))
+    why = "; ".join(EXPLANATIONS[code].title for code in codes if code in EXPLANATIONS)
+    due = min((want.due for want in group if want.due is not None), default=None)
+    return Step(group[0].level, text, why, codes, _lots(group, arms), due)
+
+
+def _lots(group: list[Want], arms: Mapping[str, Arm]) -> tuple[Lot, ...]:
+    sizes: dict[str, int] = {}
+    for arm in arms.values():
+        sizes[arm.area] = sizes.get(arm.area, 0) + 1
+    lots: dict[tuple[str, str, datetime | None, bool], list[Want]] = {}
+    for want in sorted(group, key=lambda want: (not want.now, *_when(want), arms[want.arm].area, want.arm)):
+        # What turns by itself soon turns for each arm at a minute of its own: the first of them will do for all.
+        due = want.due if want.event else None
+        lots.setdefault((arms[want.arm].area, want.event, due, want.now), []).append(want)
+    return tuple(_lot(members, arms, sizes) for members in lots.values())
+
+
+def _lot(wants: list[Want], arms: Mapping[str, Arm], sizes: Mapping[str, int]) -> Lot:
+    first, names = wants[0], tuple(want.arm for want in wants)
+    area = arms[first.arm].area
+    waits = [want.not_before for want in wants if want.not_before is not None]
+    not_before = max(waits) if len(waits) == len(wants) else None
+    return Lot(area, names, len(names) == sizes[area], first.now, first.due, not_before, first.event)
