@@ -50,7 +50,7 @@ def sets_of(store: Store, arm: str, recipe: str) -> tuple[BackupSet, ...]:
             for row in db.execute(f"SELECT {', '.join(_Row._fields)} FROM sets WHERE arm=? AND place=0", (arm,))
         ]
         parts = _parts(db, arm)
-        twins = _twins(db, arm, parts)
+        twins = _twins(db, arm)
         copies = dict(db.execute(_COPIES, (arm,)).fetchall())
     return tuple(_backup_set(row, parts.get(row.id, ()), twins, copies, recipe) for row in rows)
 
@@ -67,9 +67,12 @@ _PARTS = """
     FROM sets s JOIN parts p ON p.set_id=s.id WHERE s.arm=? AND s.place=0
 """
 
-_TWINS = """
-    SELECT s.arm, s.path FROM parts p JOIN sets s ON s.id=p.set_id
-    WHERE p.digest=? AND p.name=? AND p.arm<>? AND s.place=0 AND s.gone_at IS NULL
+_TWINS = f"""
+    SELECT mine.name, mine.digest, s.arm, s.path FROM (
+        SELECT DISTINCT p.name, p.digest FROM sets s JOIN parts p ON p.set_id=s.id
+        WHERE s.arm=?1 AND s.place=0 AND p.bytes>0 AND p.name IN ({", ".join(f"'{name}'" for name in ARM_SPECIFIC_PARTS)})
+    ) mine JOIN parts p ON p.digest=mine.digest AND p.name=mine.name AND p.arm<>?1 JOIN sets s ON s.id=p.set_id
+    WHERE s.place=0 AND s.gone_at IS NULL
     ORDER BY s.arm, s.path
 """
 
@@ -82,20 +85,12 @@ def _parts(db: sqlite3.Connection, arm: str) -> dict[int, tuple[Part, ...]]:
     return found
 
 
-def _twins(db: sqlite3.Connection, arm: str, parts: dict[int, tuple[Part, ...]]) -> _Twins:
+def _twins(db: sqlite3.Connection, arm: str) -> _Twins:
     """Sets of other arms with the same arm-specific content, by part and digest."""
-    wanted = {
-        (part.name, part.digest)
-        for of_set in parts.values()
-        for part in of_set
-        if part.name in ARM_SPECIFIC_PARTS and part.bytes
-    }
-    return {
-        (name, digest): tuple(
-            Twin(other, name_text(path), name) for other, path in db.execute(_TWINS, (digest, name, arm))
-        )
-        for name, digest in wanted
-    }
+    found: _Twins = {}
+    for name, digest, other, path in db.execute(_TWINS, (arm,)):
+        found[name, digest] = (*found.get((name, digest), ()), Twin(other, name_text(path), name))
+    return found
 
 
 def _backup_set(
