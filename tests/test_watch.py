@@ -330,7 +330,7 @@ class TestTrouble:
 
 
 ALONE = """
-import sys, threading
+import subprocess, sys, threading
 from guard.share.watch import Watch, arms_by_path
 from guard.share.layout import Layout
 woken = threading.Event()
@@ -342,8 +342,8 @@ else:
     assert watch.trouble() is None, watch.trouble()
     watch.take(); woken.clear()
     print("ready", flush=True)
-    input()
-    everything = False
+    subprocess.run(sys.argv[3:], check=True) if sys.argv[1] == "after" else input()
+    everything = watch.take().everything
     while watch.trouble() is None or not everything:
         assert woken.wait(20), "nothing was heard"
         woken.clear()
@@ -364,6 +364,32 @@ def in_a_process(what: str, where: Path, *, before: tuple[str, ...] = ()) -> lis
     *told, threads = done.stdout.splitlines()
     assert (done.returncode, threads) == (0, "MainThread"), done.stderr
     return told
+
+
+IN_ITS_OWN_MOUNTS = ("unshare", "--user", "--map-root-user", "--mount", "sh", "-c")
+
+
+@linux
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        pytest.param(("umount", "--recursive", "{}"), "no longer the share", id="the-share-unmounted"),
+        pytest.param(("mount", "-t", "tmpfs", "over", "{}"), "no longer the share", id="another-mounted-over-it"),
+        pytest.param(("umount", "{}/arm-07"), "a file system in the share was unmounted", id="a-part-of-it-unmounted"),
+    ],
+)
+def test_mounts_that_come_and_go(tmp_path: Path, words: tuple[str, ...], told: str) -> None:
+    """Nothing here hinders an unmounting, and each is noticed: by an event, or else at the next look at the watch."""
+    script = 'mount -t tmpfs x "$1" && mkdir "$1/arm-07" && mount -t tmpfs y "$1/arm-07" && shift && exec "$@"'
+    before = (*IN_ITS_OWN_MOUNTS, script, "sh", str(tmp_path))
+    then = [word.format(tmp_path) for word in words]
+    done = subprocess.run(
+        [*before, sys.executable, "-c", ALONE, "after", tmp_path, *then], capture_output=True, text=True, check=False
+    )
+    if "unshare failed" in done.stderr:
+        pytest.skip(f"no namespace of its own: {done.stderr.strip()}")
+    ready, trouble, threads = done.stdout.splitlines() or ("", "", "")
+    assert (ready, told in trouble, threads) == ("ready", True, "MainThread"), done
 
 
 def with_limit(watches: int, kind: str = "watches") -> tuple[str, ...]:
