@@ -50,7 +50,7 @@ def _event(args: argparse.Namespace) -> int:
 def _add(desk: Desk, args: argparse.Namespace) -> int:
     now = desk.now()
     arms = tuple(named_arms(args, desk, EXAMPLE))
-    start = parse_when(args.start, now, desk.settings.zone())
+    start = parse_when(args.start, now, desk.settings.zone()).replace(microsecond=0)
     event = PlannedEvent("", _kind(args.kind), start, duration(args.off_for), arms, args.title)
     if later(start, event.off_for) is None:
         raise NotUnderstood("", f"an event of {args.off_for}, which no calendar holds", EXAMPLE)
@@ -63,7 +63,11 @@ def _add(desk: Desk, args: argparse.Namespace) -> int:
     if not added.before:
         first = max(desk.settings.warnings.lead_times)
         output.show(
-            [Line(f"The monitor judges it from {in_words(first)} before it. Now: {_question(added.event, desk)}")]
+            [
+                Line(
+                    f"The monitor judges it from {in_words(first)} before it. To ask now: {_question(added.event, desk)}"
+                )
+            ]
         )
     return 0
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from urllib.parse import quote
 
 from guard.digest import text_digest
 from guard.model import Arm, Finding, Level, PlannedEvent, Verdict, rank
 from guard.plan.warnings import BLOCKING, Raised
 from guard.record import Record
-from guard.rules.evidence import seconds, utc
+from guard.rules.evidence import later, seconds, utc
 from guard.store.encoding import canonical
 from guard.tell.cautions import CAUTIONS
 from guard.tell.page import page
@@ -70,11 +70,10 @@ def state_of(sheet: Sheet) -> str:
 def drawn(sheet: Sheet, zone: tzinfo) -> str:
     """The sheet as a page of HTML."""
     findings = _findings(each.verdict for each in sheet.blocked)
-    blocking = [found for found in findings if found.level in BLOCKING and found.signed_off is None]
     level: Level = max((each.warning.level for each in sheet.blocked), key=rank)
     actions = {each.event.kind if each.event else "" for each in sheet.blocked}
     notice = NOTICE[actions.pop() if len(actions) == 1 else ""]
-    lifts = list(dict.fromkeys(found.remedy for found in blocking))
+    lifts = _lifts(sheet, zone)
     return page(
         "sheet.html",
         state=state_of(sheet),
@@ -103,6 +102,29 @@ def _findings(verdicts: Iterable[Verdict | None]) -> list[Finding]:
     found = [each for verdict in verdicts if verdict for each in verdict.findings]
     once = {(each.code, each.message): each for each in found}
     return sorted(once.values(), key=lambda each: -rank(each.level))
+
+
+def _lifts(sheet: Sheet, zone: tzinfo) -> list[str]:
+    """What to do, in order. Where a backup that is saved today would be too old again, from when on it counts."""
+    notes: dict[str, list[str]] = {}
+    for _, event, verdict in sheet.blocked:
+        for found in verdict.findings if verdict else ():
+            if found.level not in BLOCKING or found.signed_off is not None:
+                continue
+            its = notes.setdefault(found.remedy, [])
+            from_then = counts_from(found, verdict, sheet.written_at)
+            if event is not None and from_then is not None:
+                its.append(f"For {event.id} a backup counts that is saved from {shown(from_then, zone)} on.")
+    return [" ".join([f"{remedy.rstrip('.')}.", *its]) if its else remedy for remedy, its in notes.items()]
+
+
+def counts_from(found: Finding, verdict: Verdict | None, now: datetime) -> datetime | None:
+    """From when on a fresh backup lifts a `stale-backup`; None where it does from now on, or another finding is meant."""
+    limit_s = found.evidence.get("limit_s")
+    if verdict is None or found.code != "stale-backup" or not isinstance(limit_s, int | float):
+        return None
+    first = later(verdict.question.at, -timedelta(seconds=limit_s))
+    return first if first is not None and first > now else None
 
 
 def _row(each: Blocked, now: datetime, zone: tzinfo) -> dict[str, str]:

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from guard.model import Level, PlannedEvent, rank
 from guard.plan.warnings import CAUSE_GONE, DROPPED, OVER, SIGNED_OFF, SWAP, WINDOW_ENDED, Change, Verb
+from guard.rules.evidence import later
 from guard.settings import Settings
 from guard.store.encoding import time_text
 from guard.store.warnings import Telling
@@ -74,11 +75,23 @@ def _lines(changes: Sequence[Change], event: PlannedEvent | None, settings: Sett
         lines += [f"{change.arm} is not blocked by this any more." for change in changes[:MOST]]
     else:
         lines += [change.headline for change in changes[:MOST]]
+        lines += _counts_from(changes, event, settings, at)
     if len(changes) > MOST:
         lines.append(f"And {len(changes) - MOST} more arms.")
     lines.append("")
     if changes[0].verb == "lifted":
         lines.append("Ask once more right before the work: guard fleet")
     else:
-        lines.append("All steps stand on each arm's hold sheet, sheets/ARM.html in the state folder: guard fleet")
+        lines.append("Every step stands on the arm's hold sheet: sheets/ARM.html in the state folder.")
+        lines.append("All that is blocked: guard fleet")
     return [*lines, "", *CAUTIONS]
+
+
+def _counts_from(changes: Sequence[Change], event: PlannedEvent | None, settings: Settings, at: datetime) -> list[str]:
+    """Where a backup that is saved today would be too old again: from when on it counts."""
+    if event is None or not any("stale-backup" in change.codes for change in changes):
+        return []
+    first = later(event.start, -settings.limits.fresh_for(event.kind))
+    if first is None or first <= at:
+        return []
+    return ["", f"For this event a backup counts that is saved from {shown(first, settings.zone())} on."]
