@@ -2,14 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.outbox import Outbox
 from tests.plant import Plant
+from tests.servers import Endpoint, Mailbox
 
 
 @pytest.fixture
 def plant(tmp_path: Path) -> Plant:
     """A plant with two arms and an empty share."""
     return Plant(tmp_path / "plant")
+
+
+@pytest.fixture
+def outbox(plant: Plant) -> Iterator[Outbox]:
+    """The outbox of that plant, where nothing is configured yet but what is on this computer."""
+    made = Outbox(plant)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def mailbox() -> Iterator[Mailbox]:
+    """A mail server that takes everything."""
+    made = Mailbox().start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def endpoint() -> Iterator[Endpoint]:
+    """A web server that takes everything."""
+    made = Endpoint().start()
+    yield made
+    made.stop()

@@ -21,6 +21,9 @@ SHORTEST_WAIT, LONGEST_WAIT = timedelta(minutes=1), timedelta(hours=1)
 CLAIM = timedelta(minutes=5)
 """Longer than any one sending may take; so long a sender that was killed keeps its channel waiting."""
 
+FAR = LONGEST_WAIT + CLAIM
+"""Nothing is put off so far, not even by a sender whose clock was read a moment later than ours."""
+
 BEING_SENT = "being sent, or its sender was ended in the middle"
 """The trouble of a letter that is claimed."""
 
@@ -61,9 +64,10 @@ def post(db: sqlite3.Connection, message: str, key: str, channels: Iterable[str]
 
     A key that was posted to a channel before is not posted to it again: one change is told once.
     """
+    name = key.encode("utf-8", "backslashreplace").decode("utf-8")
     db.executemany(
         "INSERT OR IGNORE INTO letters(key, channel, message, created_at, next_at) VALUES(?,?,?,?,?)",
-        [(key, channel, message, time_text(at), time_text(at)) for channel in channels],
+        [(name, channel, message, time_text(at), time_text(at)) for channel in channels],
     )
 
 
@@ -171,8 +175,8 @@ class Letters:
         return tuple(Unsent(channel, count, moment(oldest), trouble) for channel, count, oldest, trouble in rows)
 
 
-_HELD = "sent_at IS NULL AND trouble=:claimed AND next_at > :now AND next_at <= :claim_end"
-_DUE = "sent_at IS NULL AND (next_at <= :now OR next_at > :far OR (trouble=:claimed AND next_at > :claim_end))"
+_HELD = "sent_at IS NULL AND trouble=:claimed AND next_at > :now AND next_at <= :far"
+_DUE = "sent_at IS NULL AND (next_at <= :now OR next_at > :far)"
 
 
 def _named(channels: Sequence[str]) -> dict[str, str | None]:
@@ -188,8 +192,7 @@ def _values(channels: Sequence[str], now: datetime) -> dict[str, str | None]:
         **_named(channels),
         "now": time_text(now),
         "claimed": BEING_SENT,
-        "claim_end": time_text(now + CLAIM),
-        "far": time_text(now + LONGEST_WAIT),
+        "far": time_text(now + FAR),
     }
 
 

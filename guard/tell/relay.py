@@ -19,6 +19,8 @@ TYPES: dict[Level | None, str] = {
 }
 """What apprise calls the levels."""
 
+SILENT = logging.CRITICAL + 1
+
 
 class Address(str):
     """An address, which never shows itself by accident."""
@@ -71,6 +73,4 @@ def _scheme(address: str) -> str:
 def _silence() -> None:
     """Keep what these libraries log, addresses among it, out of every log."""
     for name in ("apprise", "urllib3", "requests"):
-        logger = logging.getLogger(name)
-        logger.propagate = False
-        logger.disabled = True
+        logging.getLogger(name).setLevel(SILENT)

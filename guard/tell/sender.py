@@ -30,9 +30,6 @@ from guard.tell.unsent import Faltered, NotAccepted, NotReached, Unsent
 POLL_S = 15.0
 """How soon a letter is seen that another process has posted."""
 
-FALTERING = 2
-"""So many letters in a row without a good answer, and the channel is left alone for a while."""
-
 KINDS = ("log", "file", "mail", "webhook", "apprise")
 
 
@@ -101,15 +98,13 @@ class _Office:
         """Send what is due in channels that fail together, oldest first."""
         if not self.letters.bring_forward(lane, self.now()):
             return
-        faltered = 0
         while not self.stop.is_set():
             letter = self.letters.claim(lane, self.now())
             if letter is None:
                 return
             trouble = self._send(letter)
-            faltered = faltered + 1 if isinstance(trouble, Faltered) else 0
-            if trouble is not None and (isinstance(trouble, NotReached) or faltered >= FALTERING):
-                self.letters.put_off(lane, self.now(), str(NotReached(trouble.what)))
+            if isinstance(trouble, NotReached):
+                self.letters.put_off(lane, self.now(), str(trouble))
                 return
 
     def _send(self, letter: Letter) -> Unsent | None:

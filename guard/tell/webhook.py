@@ -29,8 +29,8 @@ def send(url: str, message: Message, plant: str, step_s: float) -> None:
     connection = _connected(parts, step_s)
     try:
         connection.request("POST", _target(parts), _body(message, plant), _headers(parts, message.identity(plant)))
-        response = connection.getresponse()
-        _judge(parts.hostname or "", response.status, response.reason, response.getheader("Location", ""))
+        with connection.getresponse() as response:
+            _judge(parts.hostname or "", response.status, response.reason, response.getheader("Location", ""))
     except OSError as error:
         raise Faltered(f"{parts.hostname}: {reason(error)}") from error
     except HTTPException as error:
