@@ -18,9 +18,12 @@ from guard.model import (
     Mark,
     Part,
     PartRule,
+    Powered,
     Question,
     Recipe,
     ShareFacts,
+    SignOff,
+    SwapWindow,
     Verdict,
 )
 from guard.rules.verdict import verdict
@@ -88,6 +91,21 @@ def part(backup: BackupSet, name: str, **changes: Any) -> BackupSet:
 def mark(kind: str, at: datetime, **more: Any) -> Mark:
     """A mark on the arm."""
     return Mark(kind, ARM.id, at, **more)
+
+
+LONG_ON = Powered(on=True, since=NOW - DAY, source="marked powered-on by Ana")
+"""Powered for long enough that its memory cell may be changed."""
+
+
+def window(out: timedelta, **changes: Any) -> SwapWindow:
+    """A swap window of 30 minutes in which the cell has been out for so long by now."""
+    begun = SwapWindow(NOW - out, out, timedelta(minutes=30), "Ana", rests_on="arm-07/x", fingerprint="f" * 64)
+    return begun._replace(**changes)
+
+
+def sign_off(code: str, **changes: Any) -> SignOff:
+    """A sign-off made an hour ago for a day, about the arm as such."""
+    return SignOff(code, "Ana", "spare arm stands by", NOW - HOUR, NOW + DAY)._replace(**changes)
 
 
 class Given(NamedTuple):

@@ -15,10 +15,27 @@ import pytest
 from hypothesis import HealthCheck, assume, event, given, settings
 from hypothesis import strategies as st
 
-from guard.model import ACTIONS, LEVELS, MARK_KINDS, BackupSet, Level, Limits, Part, Problem, Twin, rank
+from guard.model import (
+    ACTIONS,
+    LEVELS,
+    MARK_KINDS,
+    BackupSet,
+    Level,
+    Limits,
+    Part,
+    Powered,
+    Problem,
+    SignOff,
+    SwapWindow,
+    Twin,
+    rank,
+)
 from guard.rules.capture import EARLIEST_PLAUSIBLE, dated
+from guard.rules.findings import EXPLANATIONS
+from guard.rules.sign_off import counts_as
 from guard.rules.verdict import HORIZON, verdict, worst
-from tests.facts import DAY, HOUR, MICROSECOND, NOW, RECIPE, Given, mark, proven
+from guard.rules.window import closing_from
+from tests.facts import DAY, HOUR, LONG_ON, MICROSECOND, NOW, RECIPE, Given, mark, proven
 from tests.facts import given as facts_of
 
 settings.register_profile(
@@ -128,9 +145,46 @@ def backup_sets(draw: st.DrawFn, number: int, times: st.SearchStrategy[datetime]
     return backup
 
 
+OUT = st.sampled_from((timedelta(), HOUR, 6 * HOUR, 12 * HOUR, 4000 * DAY))
+
+
 @st.composite
-def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int = 0) -> Given:
-    """Facts about one arm, and a question. Half of the shares are as they should be."""
+def windows(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> SwapWindow | None:
+    """No window, as a rule; else one that is open, or ended."""
+    if draw(st.integers(0, 3)):
+        return None
+    ended = draw(st.one_of(st.none(), times))
+    limit = draw(st.sampled_from((HOUR, 6 * HOUR, 12 * HOUR)))
+    return SwapWindow(draw(times), draw(OUT), limit, "Ana", ended, rests_on="arm-07/0", fingerprint="f0")
+
+
+@st.composite
+def sign_offs(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> SignOff:
+    """A sign-off for any code, about any set or none."""
+    return SignOff(
+        code=draw(st.sampled_from(sorted(EXPLANATIONS))),
+        by=draw(st.sampled_from(("Ana", "Ben"))),
+        why="…",
+        at=draw(times),
+        until=draw(st.one_of(within(0, 60), times)),
+        subject=draw(st.sampled_from((None, "arm-07/0", "arm-07/0", "arm-07/1"))),
+        level=draw(st.sampled_from(("hold", "hold", "unknown", "caution"))),
+    )
+
+
+def powered(times: st.SearchStrategy[datetime]) -> st.SearchStrategy[Powered]:
+    """On since some time, off, or not known."""
+    known = st.builds(Powered, st.booleans(), times, st.just("marked"))
+    return st.one_of(known, st.just(LONG_ON), st.just(Powered(None, None)), st.just(Powered(on=True, since=None)))
+
+
+@st.composite
+def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int = 0, *, signed: bool = False) -> Given:
+    """Facts about one arm, and a question. Half of the shares are as they should be.
+
+    Where ``signed``, people answer for findings, also for some that the arm does not have yet: what
+    makes things worse may then be answered for already.
+    """
     sets = tuple(draw(backup_sets(number, times)) for number in range(draw(st.sampled_from((1, 2, 3, least)))))
     kinds = draw(st.lists(st.sampled_from(MARK_KINDS), max_size=3))
     marks = tuple(mark(kind, draw(times), fingerprint=draw(st.sampled_from((None, "f0", "f1")))) for kind in kinds)
@@ -143,6 +197,8 @@ def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int
         unseen_after=26 * HOUR,
         parts_apart=99 * DAY,
         shrink_permille=300,
+        closing_permille=draw(st.sampled_from((0, 500, 700, 1000))),
+        powered_before=draw(st.sampled_from((timedelta(), HOUR, 12 * HOUR, timedelta.max - MICROSECOND))),
     )
     of = facts_of(
         *sets,
@@ -152,6 +208,9 @@ def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int
         share=draw(st.one_of(st.just({}), st.sampled_from(WRONG_WITH_THE_SHARE))),
         recipe=draw(st.sampled_from((RECIPE, RECIPE, RECIPE._replace(volatile=(), identity=None)))),
         as_of=draw(st.one_of(st.just(NOW), st.just(NOW), st.just(NOW), times)),
+        window=draw(windows(times)),
+        powered=draw(powered(times)),
+        sign_offs=tuple(draw(st.lists(sign_offs(times), max_size=3))) if signed else (),
     )
     return Given(of.facts._replace(limits=limits), of.question)
 
@@ -180,14 +239,13 @@ class TestTotal:
     """Any representable facts and time give a verdict; nothing raises."""
 
     @LAWS
-    @given(cases(MOMENTS))
+    @given(cases(MOMENTS, signed=True))
     def test_any_facts_give_a_verdict_that_can_be_told(self, of: Given) -> None:
         answer = of.verdict
         event(answer.level)
-        assert answer.level == max((found.level for found in answer.findings), key=rank, default="clear")
-        assert [rank(found.level) for found in answer.findings] == sorted(
-            (rank(found.level) for found in answer.findings), reverse=True
-        )
+        levels = [counts_as(found) for found in answer.findings]
+        assert answer.level == max(levels, key=rank, default="clear")
+        assert list(map(rank, levels)) == sorted(map(rank, levels), reverse=True)
         for found in answer.findings:
             json.dumps(found.evidence, allow_nan=False)
             assert found.message.strip()
@@ -207,7 +265,7 @@ class TestHorizon:
     """Just before `holds_until` the level is the old one, at it the new one; null where nothing changes in ten years."""
 
     @settings(LAWS, max_examples=200)
-    @given(cases(st.one_of(PAST, PAST, MOMENTS)), st.data())
+    @given(cases(st.one_of(PAST, PAST, MOMENTS), signed=True), st.data())
     def test_it_is_the_first_instant_of_another_level(self, of: Given, data: st.DataObject) -> None:
         answer, at = of.verdict, of.question.at
         expected = next((moment for moment in moments_of_change(of) if level_at(of, moment) != answer.level), None)
@@ -224,7 +282,7 @@ class TestHorizon:
         resting = of.verdict.resting
         assume(resting is None or resting.captured_at is None or resting.captured_at <= of.question.at)
         later = of.question._replace(at=of.question.at + timedelta(days=days))
-        not_better(Given(of.facts, later), of)
+        not_better(Given(of.facts, later), of, {"not-powered-long-enough"})
 
     @pytest.mark.parametrize(
         ("wait", "expected"),
@@ -270,7 +328,14 @@ def moments_of_change(of: Given) -> list[datetime]:
     """Every instant within ten years at which any limit could be passed, found without the rules' help."""
     limits = of.facts.limits
     spans = [timedelta(), *dict(limits.fresh).values(), limits.read_back_within, limits.restore_test_within]
+    spans += [limits.powered_before]
     times = [mark.at for mark in of.facts.marks]
+    times += [each.until for each in of.facts.sign_offs]
+    times += [of.facts.powered.since] if of.facts.powered.since is not None else []
+    if of.facts.window is not None:
+        out, limit = of.facts.window.elapsed, of.facts.window.limit
+        ahead = (limit - out, closing_from(of.facts.window, limits.closing_permille) - out)
+        times += [of.facts.as_of + each for each in ahead if FIRST - of.facts.as_of <= each <= LAST - of.facts.as_of]
     for item in of.facts.sets:
         times += [t for t in (item.stamp, item.newest_member, item.first_seen, item.last_read_at) if t is not None]
     end = ten_years_after(of.question.at)
@@ -348,6 +413,11 @@ class TestNoProofNoClear:
     @given(of=cases())
     def test_without_it_nothing_is_better(self, of: Given, withdrawn: Callable[[Given], Given]) -> None:
         not_better(withdrawn(of), of)
+
+    @LAWS
+    @given(cases())
+    def test_power_that_is_not_known_is_no_better_than_power_that_was_long_on(self, of: Given) -> None:
+        not_better(with_facts(of, powered=Powered(None, None)), with_facts(of, powered=LONG_ON))
 
     @LAWS
     @given(cases())
@@ -466,11 +536,47 @@ class TestWorseIsWorse:
         not_better(with_facts(of, limits=of.facts.limits._replace(**stricter)), of)
 
 
+class TestSwapWindow:
+    """While a cell is out every verdict is a hold, whatever anybody signs; what is signed off is never clear."""
+
+    @LAWS
+    @given(cases(MOMENTS, signed=True))
+    def test_while_a_cell_is_out_exactly_one_finding_says_so(self, of: Given) -> None:
+        open_now = of.facts.window is not None and of.facts.window.ended_at is None
+        found = [each for each in of.verdict.findings if each.code.startswith("window-")]
+        assert [(each.level, each.signed_off) for each in found] == ([("hold", None)] if open_now else [])
+        assert not open_now or of.verdict.level == "hold"
+
+    @LAWS
+    @given(cases(), OUT)
+    def test_out_for_longer_is_no_better(self, of: Given, longer: timedelta) -> None:
+        window = of.facts.window
+        assume(window is not None)
+        assert window is not None
+        not_better(with_facts(of, window=window._replace(elapsed=window.elapsed + longer)), of)
+
+    @LAWS
+    @given(cases())
+    def test_a_window_that_ended_is_no_better_than_none(self, of: Given) -> None:
+        assume(of.facts.window is not None)
+        not_better(of, with_facts(of, window=None))
+
+    @LAWS
+    @given(cases(MOMENTS, signed=True))
+    def test_a_sign_off_takes_no_finding_away_and_makes_nothing_clear(self, of: Given) -> None:
+        without = with_facts(of, sign_offs=()).verdict
+        answer = of.verdict
+        plain = sorted((found.code, found.level, found.message) for found in without.findings)
+        assert sorted((found.code, found.level, found.message) for found in answer.findings) == plain
+        assert rank(answer.level) <= rank(without.level)
+        assert (answer.level == "clear") == (without.level == "clear")
+
+
 class TestOrderFree:
     """Shuffling sets and marks changes nothing."""
 
     @LAWS
-    @given(cases(st.one_of(PAST, within(-3, 0)), least=2), st.data())
+    @given(cases(st.one_of(PAST, within(-3, 0)), least=2, signed=True), st.data())
     def test_shuffled(self, of: Given, data: st.DataObject) -> None:
         again = [each._replace(gone=True, fingerprint="f0") for each in of.facts.sets[:1] if not each.gone]
         of = with_facts(of, sets=(*of.facts.sets, *again))
@@ -478,6 +584,7 @@ class TestOrderFree:
             of,
             sets=tuple(data.draw(st.permutations(of.facts.sets))),
             marks=tuple(data.draw(st.permutations(of.facts.marks))),
+            sign_offs=tuple(data.draw(st.permutations(of.facts.sign_offs))),
         )
         assert shuffled.verdict == of.verdict
 
