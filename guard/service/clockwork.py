@@ -8,10 +8,11 @@ from datetime import datetime
 from time import monotonic
 
 from guard import clock
-from guard.service import readiness
 from guard.service.hand import Hand
 from guard.service.log import event
 from guard.service.presence import Prober
+from guard.service.readiness import notify
+from guard.warn import tick_windows
 
 JUMP_S = 5.0
 """Two clocks that drift apart further between two ticks: one was set."""
@@ -34,7 +35,7 @@ class Clockwork:
         self.hand, self.desk = hand, hand.desk
         self.others, self.clock_jumped, self.posted = others, clock_jumped, posted
         self.last: tuple[datetime, float] | None = None
-        self.prober = Prober(self.desk)
+        self.prober = Prober(self.desk, hand.show_life)
         self.probed_at: float | None = None
 
     def __call__(self) -> float | None:
@@ -47,7 +48,7 @@ class Clockwork:
         stuck = [hand.name for hand in self.others if monotonic() - hand.alive_at > STUCK_S]
         self.hand.detail = f"no life from: {', '.join(stuck)}" if stuck else ""
         if not stuck:
-            readiness.notify("WATCHDOG=1")
+            notify("WATCHDOG=1")
         return None
 
     def _notice_jumps(self) -> None:
@@ -60,7 +61,8 @@ class Clockwork:
         self.last = (wall, steady)
 
     def _tick_windows(self) -> None:
-        from guard.warn import tick_windows
-
-        if tick_windows(self.desk, clock.reading()):
+        changes = tick_windows(self.desk, clock.reading())
+        for change in changes:
+            event(log, f"window-{change.verb}", logging.WARNING, arm=change.arm, what=change.headline)
+        if changes:
             self.posted()

@@ -18,13 +18,13 @@ from time import monotonic
 from guard.clock import now
 from guard.errors import GuardError, StateUnusable
 from guard.load import load
-from guard.service import readiness
 from guard.service.alone import alone
 from guard.service.clockwork import Clockwork
 from guard.service.hand import Hand
 from guard.service.log import event, log_to
 from guard.service.looking import Looking
 from guard.service.nightly import Nightly
+from guard.service.readiness import notify
 from guard.settings import Settings
 from guard.share.mounts import is_network
 from guard.tell.sender import Sender
@@ -84,11 +84,11 @@ class _Monitor:
             thread.start()
         ticker.start()
         event(log, "serving", plant=self.settings.plant, share=self.settings.share, arms=len(self.settings.arms))
-        readiness.notify("READY=1")
+        notify("READY=1")
         try:
             return self._wait()
         finally:
-            readiness.notify("STOPPING=1")
+            notify("STOPPING=1")
             ticker.shutdown(wait=False)
             self.stop.set()
             for thread in threads:
@@ -124,10 +124,13 @@ class _Monitor:
         return self.looking
 
     def _have_the_night(self, hand: Hand) -> Callable[[], float | None]:
-        return Nightly(hand, self._share_is_written, self.sender.wake)
+        return Nightly(hand, self._has_looked, self._share_is_written, self.sender.wake)
 
     def _mind_the_clocks(self, hand: Hand) -> Callable[[], float | None]:
         return Clockwork(hand, (self.eyes, self.nights), self._look_soon, self.sender.wake)
+
+    def _has_looked(self) -> bool:
+        return self.looking is not None and self.looking.has_looked
 
     def _share_is_written(self) -> bool:
         return self.looking is not None and self.looking.share_is_written

@@ -55,10 +55,10 @@ class Hand(threading.Thread):
         while not self.stop.is_set():
             self._woken.wait(wait)
             self._woken.clear()
-            self.show_life()
             try:
+                self.show_life()
                 work = work or self._begin(self)
-                wait = None if self.stop.is_set() else work()
+                wait = work()
             except Stopped:
                 return
             except (GuardError, OSError) as error:

@@ -50,7 +50,7 @@ class Looking:
         self._refusals: dict[str, str] = {}
 
     def __call__(self) -> float | None:
-        """One wake. Returns after how many seconds the next set will have settled."""
+        """One wake. Returns after how many seconds the next set will have settled, or the next pass is due."""
         self._mind_watch()
         self._take_changes()
         if is_due(self.desk.now(), self._every(), self.last_pass):
@@ -59,14 +59,17 @@ class Looking:
             self._look_at_settled()
         more = self._prove_fresh()
         self._judge()
-        if more:
-            return 0.0
-        return max(min(self.waiting.values()) - monotonic(), 0.0) if self.waiting else None
+        return 0.0 if more else self._until_next()
 
     @property
     def share_is_written(self) -> bool:
         """Whether something on the share changed so lately that it has not settled."""
         return bool(self.waiting)
+
+    @property
+    def has_looked(self) -> bool:
+        """Whether the whole share was looked at since the start."""
+        return self.last_pass is not None
 
     def look_soon(self) -> None:
         """Look at everything at the next wake."""
@@ -77,6 +80,12 @@ class Looking:
         """Stop watching."""
         if self.watch is not None:
             self.watch.stop()
+
+    def _until_next(self) -> float:
+        every, last = self._every(), self.last_pass
+        until_pass = (every if last is None else last + every - self.desk.now()).total_seconds()
+        until_settled = min(self.waiting.values(), default=monotonic() + until_pass) - monotonic()
+        return max(min(until_pass, until_settled), 0.0)
 
     # Watching
 
@@ -96,23 +105,17 @@ class Looking:
         if trouble is not None and is_due(self.desk.now(), self.settings.service.poll, self.last_pass):
             self._unwatch()
         if way.kind == "events" and self.watch is None:
-            trouble = self._rewatch()
+            trouble = self._watch_anew()
         if trouble != (self.hand.detail or None):
             self.hand.detail = trouble or ""
             if trouble:
                 event(log, "watch-in-doubt", logging.WARNING, why=trouble, instead="polling")
 
-    def _rewatch(self) -> str | None:
+    def _watch_anew(self) -> str | None:
         arm_of = arms_by_path(self.desk.ground().layouts, self.settings.arms)
-        watch = Watch(self.settings.share, arm_of, self.hand.wake)
-        try:
-            watch.start()
-        except OSError as error:
-            watch.stop()
-            return f"the share cannot be watched: {error.strerror or error}"
-        self.watch = watch
-        self.last_pass = None  # what happened before the watch stood is seen by a pass
-        return watch.trouble()
+        self.watch = Watch(self.settings.share, arm_of, self.hand.wake)
+        self.watch.start()
+        return self.watch.trouble()
 
     def _unwatch(self) -> None:
         if self.watch is not None:
@@ -188,7 +191,7 @@ class Looking:
                 return True
             for proved in self.desk.prove([(known, 0)], self.hand):
                 level = logging.INFO if proved.outcome == "read-back" else logging.WARNING
-                event(log, "read-back", level, set=proved.path, outcome=proved.outcome, what=proved.what)
+                event(log, proved.outcome, level, set=proved.path, **({"what": proved.what} if proved.what else {}))
                 if proved.outcome not in ("read-back", "damaged"):
                     self._tried[proved.path] = now
         self._tried = {path: at for path, at in self._tried.items() if not is_due(now, TRY_AGAIN, at)}
@@ -207,7 +210,8 @@ class Looking:
             event(log, "not-judged", logging.WARNING, why=str(error))
             return
         for change in changes:
-            event(log, "warning", logging.WARNING, what=str(change))
+            level = logging.INFO if change.verb == "lifted" else logging.WARNING
+            event(log, f"warning-{change.verb}", level, about=change.event, arm=change.arm, what=change.headline)
         self.judged_entries = self.desk.ledger.last_fact(max(self.judged_entries, 0))
         self.last_judged = now
         if changes:

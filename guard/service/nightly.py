@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from datetime import date, datetime
+from time import monotonic
 
 from guard.plan.due import is_slot_due, slot, slot_start
 from guard.plan.read_back import tonight
@@ -13,8 +14,11 @@ from guard.service.log import event
 from guard.store.service import note_run, runs
 from guard.tell.night import write_report
 
-PAUSE_S = 20.0
-"""How long reading back waits where the share is being written."""
+PAUSE_S = 2.0
+"""How long to wait where the share is being written, or was not looked at yet."""
+
+LOOK_FIRST_S = 600.0
+"""For so long a report that was due at the start waits for the first look; a share that hangs must be told too."""
 
 log = logging.getLogger("guard.service")
 
@@ -22,13 +26,22 @@ log = logging.getLogger("guard.service")
 class Nightly:
     """What is done once a night; after a sleep of the computer, once on waking."""
 
-    def __init__(self, hand: Hand, share_is_written: Callable[[], bool], posted: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        hand: Hand,
+        has_looked: Callable[[], bool],
+        share_is_written: Callable[[], bool],
+        posted: Callable[[], None],
+    ) -> None:
         self.hand, self.desk, self.posted = hand, hand.desk, posted
-        self.share_is_written = share_is_written
+        self.has_looked, self.share_is_written = has_looked, share_is_written
+        self.begun_at = monotonic()
         self.settings, self.zone = hand.desk.settings, hand.desk.settings.zone()
 
     def __call__(self) -> float | None:
-        """One wake. Returns when to go on where the share is being written."""
+        """One wake. Returns after how many seconds to go on, where it waits for others."""
+        if not self.has_looked() and monotonic() - self.begun_at < LOOK_FIRST_S:
+            return PAUSE_S
         self._report_if_due()
         day = self._due("read-back", self.settings.service.nightly)
         if day is None:
@@ -53,7 +66,7 @@ class Nightly:
             for proved in self.desk.prove([(known, 0)], self.hand):
                 count += 1
                 if proved.outcome != "read-back":
-                    event(log, "read-back", logging.WARNING, set=proved.path, outcome=proved.outcome, what=proved.what)
+                    event(log, proved.outcome, logging.WARNING, set=proved.path, what=proved.what)
             self._report_if_due()
         note_run(self.desk.catalogue.store, "read-back", day.isoformat(), self.desk.now())
         event(log, "night-done", day=day, sets=count)
