@@ -76,6 +76,10 @@ class Change(Record):
     was: Raised | None = None
     lifted_by: str = ""
 
+    def __str__(self) -> str:
+        why = self.lifted_by or ", ".join(self.codes)
+        return f"{self.verb}: {self.event} {self.arm} {self.level}" + (f" ({why})" if why else "")
+
 
 class Watched(Record):
     """An event that is to be judged for an arm, and what to ask about it."""
