@@ -7,7 +7,6 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from markupsafe import Markup, escape
 
-from guard.model import Level
 from guard.tell.message import one_line
 from guard.tell.told import Coming, Plan
 from guard.times import shown
@@ -118,17 +117,18 @@ def _event(event: Coming, lane: int, scale: _Scale, zone: tzinfo) -> Iterator[st
     width = min(max(right - left, 6.0), WIDE - left + 6.0)
     top = TOP + LANE * lane
     yield f"<g><title>{_safe(_told(event, zone))}</title>"
-    yield f'<rect class="bar {_known(event.level)}" x="{left:.1f}" y="{top + 3}" width="{width:.1f}" height="18"/>'
+    yield f'<rect class="bar {_drawn(event)}" x="{left:.1f}" y="{top + 3}" width="{width:.1f}" height="18"/>'
     beside = left + width + 6
     where = f'x="{beside:.1f}"' if left < WIDE / 2 and beside < WIDE * 0.6 else f'x="{left - 6:.1f}" text-anchor="end"'
     yield f'<text {where} y="{top + 17}"><tspan class="word">{event.level.upper()}</tspan> {_safe(_label(event))}</text></g>'
 
 
-def _known(level: Level) -> str:
-    return {"hold": "hold", "unknown": "unknown", "caution": "caution", "clear": "clear"}[level]
+def _drawn(event: Coming) -> str:
+    """How its bar is drawn: hollow where nothing blocks it but that it is too early for its backup."""
+    return "waits" if event.waits else event.level
 
 
 def _label(event: Coming) -> str:
-    arms = sum(len(members) for _, members in event.arms)
     title = event.title if len(event.title) <= LONG_TITLE else f"{event.title[: LONG_TITLE - 1]}…"
-    return f"{event.kind}{f' {title}' if title else ''}, {arms} arm{'' if arms == 1 else 's'}"
+    early = ", too early for its backup" if event.waits else ""
+    return f"{event.kind}{f' {title}' if title else ''}, {event.total} arm{'' if event.total == 1 else 's'}{early}"

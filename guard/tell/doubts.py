@@ -112,7 +112,7 @@ def _letters(desk: Desk, now: datetime, zone: tzinfo) -> Iterator[Doubt]:
     for waiting in Letters(desk.ledger.store).unsent():
         if now - waiting.oldest < LATE_LETTER:
             continue
-        letters = "1 letter waits" if waiting.count == 1 else f"{waiting.count} letters wait"
+        letters = "1 letter waits" if waiting.letters == 1 else f"{waiting.letters} letters wait"
         why = waiting.trouble or "no attempt was told of"
         since = shown_with_age(waiting.oldest, now, zone)
         text = f"{letters} to be sent by {waiting.channel} since {since}: {why}."

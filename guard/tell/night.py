@@ -193,13 +193,15 @@ class _Board:
         for event in self.planned:
             for arm in event.arms:
                 if arm in self.facts and arm not in found:
-                    found[arm] = Next(event.id, event.kind, event.start, self.then(event, arm).level)
+                    then = self.then(event, arm)
+                    early = steps.too_early(then, event, self.at)
+                    found[arm] = Next(event.id, event.kind, event.start, then.level, early)
         return found
 
     def plan(self) -> Plan:
         """The coming events with their verdicts, and how many come later."""
         later = self.planned[len(self.near) :]
-        shown = tuple(self._coming(event) for event in self.near)
+        shown = tuple(map(self._coming, self.near))
         return Plan(self.at + LOOK_AHEAD, shown, len(later), later[0].start if later else None)
 
     def _coming(self, event: PlannedEvent) -> Coming:
@@ -208,7 +210,10 @@ class _Board:
             by_level[self.then(event, arm).level if arm in self.facts else "unknown"].append(arm)
         arms = tuple((level, tuple(members)) for level, members in by_level.items() if members)
         level: Level = arms[0][0] if arms else "unknown"
-        return Coming(event.id, event.kind, event.title, event.start, end(event), level, arms)
+        members = [arm for arm in dict.fromkeys(event.arms) if arm in self.facts]
+        early = tuple(arm for arm in members if steps.too_early(self.then(event, arm), event, self.at))
+        counts_from = event.start - self.facts[early[0]].limits.fresh_for(event.kind) if early else None
+        return Coming(event.id, event.kind, event.title, event.start, end(event), level, arms, early, counts_from)
 
 
 def _arms(desk: Desk, board: _Board, before: dict[str, Level]) -> Iterator[ArmNight]:

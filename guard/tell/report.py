@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, tzinfo
 from textwrap import wrap
 
@@ -100,7 +100,13 @@ def _arm(arm: ArmNight) -> dict[str, object]:
         "last_read_at": utc(arm.last_read_at),
         "next_event": None
         if coming is None
-        else {"id": coming.id, "kind": coming.kind, "start": utc(coming.start), "verdict": coming.level},
+        else {
+            "id": coming.id,
+            "kind": coming.kind,
+            "start": utc(coming.start),
+            "verdict": coming.level,
+            "too_early": coming.early,
+        },
         "warnings": [_plain(warned._asdict()) for warned in arm.warnings],
     }
 
@@ -114,6 +120,8 @@ def _event(event: Coming) -> dict[str, object]:
         "end": utc(event.end),
         "verdict": event.level,
         "arms": {level: list(arms) for level, arms in event.arms},
+        "too_early": list(event.early),
+        "counts_from": utc(event.counts_from),
     }
 
 
@@ -136,6 +144,9 @@ def as_html(night: Night) -> str:
         size=bytes_in_words,
         seconds=seconds,
         whom=whom,
+        named=named,
+        too_early=TOO_EARLY,
+        early_in_words=early_in_words,
         nothing=NOTHING_TO_DO,
         age_bar=age_bar,
         time_line=time_line(night.plan, night.made_at, zone),
@@ -205,7 +216,8 @@ def _steps(night: Night) -> Iterator[str]:
         if not step.lots and step.due is not None:
             yield from _wrapped(f"By {shown(step.due, night.zone)}.", "    ")
         for lot in step.lots:
-            yield from _wrapped(f"{lot.area or 'no area'}{_times(lot, night.zone)}: {whom(lot)}", "    - ")
+            already = f", {step.level} already" if step.mixed and lot.now else ""
+            yield from _wrapped(f"{lot.area or 'no area'}{already}{_times(lot, night.zone)}: {whom(lot)}", "    - ")
 
 
 def _times(lot: Lot, zone: tzinfo) -> str:
@@ -226,7 +238,8 @@ def _area(area: Area, zone: tzinfo) -> Iterator[str]:
             more = f" (and {arm.more} more)" if arm.more else ""
             yield from _wrapped(f"{arm.message}{more}", " " * 9)
         if arm.next is not None:
-            coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then."
+            early = f" ({TOO_EARLY})" if arm.next.early else ""
+            coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then{early}."
             yield from _wrapped(coming, " " * 9)
         for warned in arm.warnings:
             yield from _wrapped(f"Warning since {shown(warned.raised_at, zone)}: {warned.headline}", " " * 9)
@@ -250,10 +263,27 @@ def _plan(night: Night) -> Iterator[str]:
         yield from _wrapped(text, f"{event.level.upper():<9}", " " * 9)
         for level, arms in event.arms:
             if level != "clear":
-                yield from _wrapped(f"{level}: {', '.join(arms)}", " " * 9)
+                yield from _wrapped(f"{level}: {named(arms, night.arms)}", " " * 9)
+        if event.counts_from is not None:
+            yield from _wrapped(early_in_words(event, night), " " * 9)
     if night.plan.next_later is not None:
         more = "1 more event is" if night.plan.later == 1 else f"{night.plan.later} more events are"
         yield from _wrapped(f"{more} planned for later, the next for {shown(night.plan.next_later, night.zone)}.")
+
+
+TOO_EARLY = "too early for its backup"
+
+
+def early_in_words(event: Coming, night: Night) -> str:
+    """For whom it is too early to save the backup that counts for an event, and from when on it is not."""
+    whom = f"all {event.total} arms" if len(event.early) == event.total > 1 else named(event.early, night.arms)
+    since = "" if event.counts_from is None else shown(event.counts_from, night.zone)
+    return f"Too early for the backup of {whom}: one counts for it from {since} on."
+
+
+def named(arms: Sequence[str], of: int) -> str:
+    """Arms by name, or all of them in one word."""
+    return f"all {len(arms)} arms" if len(arms) == of > MANY else ", ".join(arms)
 
 
 def _since(night: Night) -> str:
@@ -267,30 +297,29 @@ def _changes(night: Night) -> Iterator[str]:
     for each in night.changes.happened:
         yield f"{each.title}: {each.total}"
         for item in each.items:
-            arm = f"{item.arm}: " if item.arm else ""
-            yield from _wrapped(f"{arm}{item.text}", f"  {shown(item.at, night.zone)}  ", " " * 24)
+            yield from _wrapped(item.told, f"  {shown(item.at, night.zone)}  ", " " * 24)
         if each.total > len(each.items):
             yield f"  and {each.total - len(each.items)} before these"
 
 
 def _proofs(night: Night) -> Iterator[str]:
     proofs = night.proofs
-    yield from _wrapped(f"Read back since then: {proofs.sets} sets, {bytes_in_words(proofs.bytes)}.")
-    yield from _wrapped(due_in_words(night))
-
-
-def due_in_words(night: Night) -> str:
-    """What waits to be read back, and how long that takes."""
-    proofs = night.proofs
+    yield from _wrapped(f"Read back since then: {_sets(proofs.sets)}, {bytes_in_words(proofs.bytes)}.")
     if not proofs.due_sets:
-        return "Nothing waits to be read back."
+        yield "Nothing waits to be read back."
+        return
     nights = "1 night" if proofs.nights == 1 else f"{proofs.nights} nights"
     oldest = (
         "some of it was never read back"
         if proofs.oldest is None
         else f"the oldest proof is of {shown(proofs.oldest, night.zone)}"
     )
-    return f"To be read back: {proofs.due_sets} sets, {bytes_in_words(proofs.due_bytes)}, {nights} within the budget; {oldest}."
+    due = f"To be read back: {_sets(proofs.due_sets)}, {bytes_in_words(proofs.due_bytes)}, {nights} within the budget"
+    yield from _wrapped(f"{due}; {oldest}.")
+
+
+def _sets(count: int) -> str:
+    return "1 set" if count == 1 else f"{count} sets"
 
 
 def _space(night: Night) -> Iterator[str]:
@@ -299,8 +328,9 @@ def _space(night: Night) -> Iterator[str]:
         yield from _wrapped(f"How much room is left is not known: {space.unknown}.")
     elif space.free is not None and space.total is not None:
         yield from _wrapped(f"{bytes_in_words(space.free)} free of {bytes_in_words(space.total)}.")
-    came, went = bytes_in_words(space.arrived), bytes_in_words(space.gone)
-    yield from _wrapped(f"Backups since {shown(space.since, night.zone)}: {came} came, {went} went.")
+    if space.per_day is not None:
+        came, went = bytes_in_words(space.arrived), bytes_in_words(space.gone)
+        yield from _wrapped(f"Backups since {shown(space.since, night.zone)}: {came} came, {went} went.")
     yield from _wrapped(space.outlook)
 
 

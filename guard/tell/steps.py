@@ -32,6 +32,7 @@ class Want(Record):
     level: Level
     code: str
     remedy: str
+    message: str
     due: datetime | None = None
     not_before: datetime | None = None
     event: str = ""
@@ -41,7 +42,7 @@ class Want(Record):
 def wants_now(verdict: Verdict) -> Iterator[Want]:
     """What the verdict as of now asks for. What somebody answers for asks for nothing."""
     for found in _open(verdict):
-        yield Want(verdict.arm, found.level, found.code, found.remedy, now=True)
+        yield Want(verdict.arm, found.level, found.code, found.remedy, found.message, now=True)
 
 
 def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]:
@@ -51,7 +52,7 @@ def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]
         return
     for found in _open(then):
         if rank(found.level) > rank(verdict.level):
-            yield Want(verdict.arm, found.level, found.code, found.remedy, due=turns)
+            yield Want(verdict.arm, found.level, found.code, found.remedy, found.message, due=turns)
 
 
 def wants_for_event(verdict: Verdict, event: PlannedEvent, now: datetime) -> Iterator[Want]:
@@ -61,7 +62,16 @@ def wants_for_event(verdict: Verdict, event: PlannedEvent, now: datetime) -> Ite
         if rank(found.level) < rank("unknown") or (first is not None and first > now + NEXT_REPORT):
             continue
         not_before = first if first is not None and first > now else None
-        yield Want(verdict.arm, found.level, found.code, found.remedy, event.start, not_before, named(event))
+        what = verdict.arm, found.level, found.code, found.remedy, found.message
+        yield Want(*what, event.start, not_before, named(event))
+
+
+def too_early(verdict: Verdict, event: PlannedEvent, now: datetime) -> bool:
+    """Takes as proof that all that blocks the event on an arm is an age that nothing done by now would mend."""
+    blocking = [found for found in _open(verdict) if rank(found.level) >= rank("unknown")]
+    return bool(blocking) and all(
+        (first := _helps_from(found, event)) is not None and first > now for found in blocking
+    )
 
 
 def named(event: PlannedEvent) -> str:
@@ -84,7 +94,7 @@ def _helps_from(found: Finding, event: PlannedEvent) -> datetime | None:
 
 
 def steps(wants: Iterable[Want], arms: Mapping[str, Arm]) -> tuple[Step, ...]:
-    """The wants as one list: each arm once in each step, each step once, worst first, soonest first."""
+    """The wants as one list: what is the same for several arms stands once, worst first, soonest first."""
     groups: dict[tuple[Level, str], list[Want]] = {}
     for want in _merged(wants):
         groups.setdefault((want.level, _for_any_arm(want)), []).append(want)
@@ -102,18 +112,24 @@ def _place(step: Step) -> tuple[int, bool, datetime, int, str]:
 
 
 def _merged(wants: Iterable[Want]) -> Iterable[Want]:
-    """Each arm's remedy once, at its worst level, with the earliest time by which it is needed."""
-    found: dict[tuple[str, str], Want] = {}
+    """Each arm's remedy once, at its worst level, with the earliest time by which it is needed.
+
+    What must wait for a time to help an event stays beside what helps at once.
+    """
+    found: dict[tuple[str, str, bool], Want] = {}
     for want in wants:
-        before = found.setdefault((want.arm, want.remedy), want)
+        key = want.arm, want.remedy, want.not_before is not None
+        before = found.setdefault(key, want)
         if before is not want:
-            found[want.arm, want.remedy] = _both(before, want)
+            found[key] = _both(before, want)
     return found.values()
 
 
 def _both(one: Want, other: Want) -> Want:
     worse, soonest = max(one, other, key=lambda want: rank(want.level)), min(one, other, key=_when)
-    waits = None if one.not_before is None or other.not_before is None else min(one.not_before, other.not_before)
+    waits = max((each.not_before for each in (one, other) if each.not_before is not None), default=None)
+    if waits is not None and soonest.due is not None and waits > soonest.due:
+        waits = soonest.not_before  # no one time is right for both; the later one is for the next morning
     return worse._replace(due=soonest.due, event=soonest.event, not_before=waits, now=one.now or other.now)
 
 
@@ -129,9 +145,11 @@ def _for_any_arm(want: Want) -> str:
 
 
 def _step(group: list[Want], arms: Mapping[str, Arm]) -> Step:
-    text = group[0].remedy if len(group) == 1 else _for_any_arm(group[0])
+    several = len({want.arm for want in group}) > 1
+    text = _for_any_arm(group[0]) if several else group[0].remedy
     codes = tuple(dict.fromkeys(want.code for want in group))
-    why = "; ".join(EXPLANATIONS[code].title for code in codes if code in EXPLANATIONS)
+    titles = [EXPLANATIONS[code].title for code in codes if code in EXPLANATIONS]
+    why = "; ".join(titles) if several else group[0].message
     due = min((want.due for want in group if want.due is not None), default=None)
     return Step(group[0].level, text, why, codes, _lots(group, arms), due)
 
@@ -140,11 +158,11 @@ def _lots(group: list[Want], arms: Mapping[str, Arm]) -> tuple[Lot, ...]:
     sizes: dict[str, int] = {}
     for arm in arms.values():
         sizes[arm.area] = sizes.get(arm.area, 0) + 1
-    lots: dict[tuple[str, str, datetime | None, bool], list[Want]] = {}
+    lots: dict[tuple[object, ...], list[Want]] = {}
     for want in sorted(group, key=lambda want: (not want.now, *_when(want), arms[want.arm].area, want.arm)):
         # What turns by itself soon turns for each arm at a minute of its own: the first of them will do for all.
         due = want.due if want.event else None
-        lots.setdefault((arms[want.arm].area, want.event, due, want.now), []).append(want)
+        lots.setdefault((arms[want.arm].area, want.event, due, want.not_before, want.now), []).append(want)
     return tuple(_lot(members, arms, sizes) for members in lots.values())
 
 

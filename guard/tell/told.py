@@ -41,16 +41,17 @@ class Step(Record):
     @property
     def arms(self) -> int:
         """How many arms it concerns."""
-        return sum(len(lot.arms) for lot in self.lots)
+        return len({arm for lot in self.lots for arm in lot.arms})
 
 
 class Next(Record):
-    """The next planned event of an arm, and its verdict then."""
+    """The next planned event of an arm, and its verdict then. ``early`` is as in Coming."""
 
     id: str
     kind: Action
     start: datetime
     level: Level
+    early: bool
 
 
 class Warned(Record):
@@ -97,7 +98,11 @@ class Area(Record):
 
 
 class Coming(Record):
-    """A planned event with the verdict at its start: its worst level, and the arms by level, worst first."""
+    """A planned event with the verdict at its start: its worst level, and the arms by level, worst first.
+
+    ``early`` are the arms that are blocked only because the backup that counts for it cannot be
+    saved yet; ``counts_from`` is from when on one counts.
+    """
 
     id: str
     kind: Action
@@ -106,6 +111,19 @@ class Coming(Record):
     end: datetime
     level: Level
     arms: tuple[tuple[Level, tuple[str, ...]], ...]
+    early: tuple[str, ...]
+    counts_from: datetime | None
+
+    @property
+    def total(self) -> int:
+        """How many arms it concerns."""
+        return sum(len(members) for _, members in self.arms)
+
+    @property
+    def waits(self) -> bool:
+        """Whether nothing blocks it but that it is too early."""
+        blocked = sum(len(members) for level, members in self.arms if level in ("hold", "unknown"))
+        return 0 < blocked == len(self.early)
 
 
 class Plan(Record):
@@ -123,6 +141,11 @@ class Item(Record):
     at: datetime
     arm: str
     text: str
+
+    @property
+    def told(self) -> str:
+        """The text with its arm in front, where it does not begin with it."""
+        return self.text if self.text.startswith(self.arm) else f"{self.arm}: {self.text}"
 
 
 class Happened(Record):
