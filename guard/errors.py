@@ -12,6 +12,7 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── UnknownCode
 │   ├── WouldOverwrite
 │   ├── NeedsYes
+│   ├── NotDefinable
 │   ├── NothingToSignOff
 │   ├── NoWindow
 │   └── NothingToPropose
@@ -192,6 +193,16 @@ class NoWindow(CallError):
             f"No swap window of {self.arm} is open, so there is none to end. guard swap show lists the open ones; a"
             f" cell that was changed without one is recorded with: guard mark cell-changed {self.arm}"
         )
+
+
+class NotDefinable(CallError):
+    """A path that a service definition cannot hold."""
+
+    def __init__(self, path: str, why: str) -> None:
+        self.path, self.why = path, why
+
+    def __str__(self) -> str:
+        return f"A service definition cannot hold the path {self.path!r}: {self.why}. Give what stands there another place."
 
 
 class NothingToPropose(CallError):

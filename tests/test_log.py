@@ -21,7 +21,7 @@ from guard.service.log import event, log_to, shown, stop_logging
 from tests.plant import as_ordinary_user
 
 LOGGER = logging.getLogger("guard.service")
-LINE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{6})?Z) ([A-Z]+) (\S+)(?: (.*))?")
+LINE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z) ([A-Z]+) (\S+)(?: (.*))?")
 FACT = re.compile(r'(\w+)=("(?:[^"\\]|\\.)*"|[^ "]*)(?: |$)')
 
 

@@ -74,8 +74,8 @@ class _OneLine(logging.Formatter):
             name = record.getMessage()
         if record.exc_info:
             facts = {**facts, "trace": self.formatException(record.exc_info)}
-        at = utc(datetime.fromtimestamp(record.created, UTC).replace(microsecond=int(record.msecs) * 1000))
-        return " ".join([f"{at}", record.levelname, name, *(f"{key}={shown(fact)}" for key, fact in facts.items())])
+        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return " ".join([at, record.levelname, name, *(f"{key}={shown(fact)}" for key, fact in facts.items())])
 
 
 def shown(fact: object) -> str:
