@@ -438,12 +438,16 @@ def test_what_somebody_else_changed_meanwhile_is_left_alone(warned: Warned) -> N
     )  # fmt: skip
     assert stored.apply(warned.desk.ledger, [change], told, warned.now)
     (raised,) = warned.desk.warnings()
+    again = change._replace(verb="repeated", was=raised)
+    assert stored.apply(warned.desk.ledger, [again], told._replace(key="again"), warned.now + HOUR)
+    assert not stored.apply(warned.desk.ledger, [again], told._replace(key="twice"), warned.now + HOUR)
+    (raised,) = warned.desk.warnings()
     lift = change._replace(verb="lifted", was=raised, lifted_by=CAUSE_GONE)
 
     assert not stored.apply(warned.desk.ledger, [change], told, warned.now)
     assert stored.apply(warned.desk.ledger, [lift], told._replace(key="other"), warned.now)
     assert not stored.apply(warned.desk.ledger, [lift], told._replace(key="third"), warned.now)
-    assert len(warned.letters()) == 2
+    assert len(warned.letters()) == 3
 
 
 def test_a_letter_that_cannot_be_posted_leaves_no_warning_behind(warned: Warned) -> None:
