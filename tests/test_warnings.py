@@ -492,7 +492,7 @@ def test_a_sheet_that_is_not_right_is_written_anew(warned_on_share: Warned, harm
 
 
 def test_a_sheet_that_is_right_is_left_alone_within_the_hour(warned: Warned) -> None:
-    warned.now = warned.now.replace(minute=5)
+    warned.now = (warned.now + HOUR).replace(minute=5)
     warned.plan(start=warned.now + 2 * DAY)
     warned.evaluate()
     before = warned.sheet().stat().st_mtime_ns
