@@ -32,6 +32,9 @@ from guard.tell.sender import Sender
 TICK_S = 30
 """The ticker's period; what must be quicker is woken by the watch or asks to be woken."""
 
+BETWEEN_READINGS_S = 5.0
+"""How soon a changed configuration is seen."""
+
 GRACE_S = 3.0
 """For so long a stop waits for the hands; after that the process ends, as a kill at any moment may end it."""
 
@@ -99,7 +102,7 @@ class _Monitor:
             event(log, "stopped", still_at_work=[thread.name for thread in threads if thread.is_alive()])
 
     def _wait(self) -> Settings | None:
-        while not self.ended.wait(TICK_S):
+        while not self.ended.wait(BETWEEN_READINGS_S):
             fresh = self._configured()
             if fresh != self.settings:
                 event(log, "configuration-changed")

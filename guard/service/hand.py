@@ -16,6 +16,9 @@ from guard.store.service import note_heartbeat
 BETWEEN_HEARTBEATS_S = 25.0
 """Less than the tick, so that every tick is seen; more than a busy minute wants to write."""
 
+BURST_S = 0.1
+"""A copy in progress wakes for every file; whatever comes within so long is one reason to work."""
+
 log = logging.getLogger("guard.service")
 
 
@@ -53,7 +56,8 @@ class Hand(threading.Thread):
         work: Callable[[], float | None] | None = None
         wait: float | None = 0.0
         while not self.stop.is_set():
-            self._woken.wait(wait)
+            if self._woken.wait(wait):
+                self.stop.wait(BURST_S)
             self._woken.clear()
             try:
                 self.show_life()
