@@ -55,17 +55,19 @@ class Mount:
     def __init__(self, *words: str | Path, at: Path) -> None:
         """``words`` are what `mount` is called with, but for the place."""
         may_mount()
-        self.words, self.at = words, at
+        self.words, self.at, self.is_there = words, at, False
         at.mkdir(parents=True, exist_ok=True)
         self.mount()
 
     def mount(self, *options: str) -> None:
         """Mount it, or with other options anew."""
         run("mount", *options, *self.words, self.at)
+        self.is_there = True
 
     def unmount(self) -> None:
         """Take it away, also from under those who use it."""
         run("umount", "--lazy", self.at)
+        self.is_there = False
 
 
 @contextmanager
@@ -75,7 +77,7 @@ def mounted(*words: str | Path, at: Path) -> Iterator[Mount]:
     try:
         yield mount
     finally:
-        while os.path.ismount(at):
+        if mount.is_there:
             mount.unmount()
 
 

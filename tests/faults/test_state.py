@@ -1,0 +1,97 @@
+"""The state folder in trouble while the monitor runs: locked, full, without power, taken."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from datetime import timedelta
+from pathlib import Path
+from threading import Event
+
+from tests.faults.daemon import Daemon, Witness, answers, nothing_lost_or_doubled, until
+from tests.faults.machine import cut_power, disk, mounted
+from tests.plant import Plant
+
+HOUR = timedelta(hours=1)
+
+
+def test_the_catalogue_is_locked_for_long(plant: Plant) -> None:
+    """Longer than any wait for a lock: what could not be written down is written down afterwards."""
+    path = plant.save("arm-07")
+    with Daemon(plant) as daemon, Witness(plant) as witness:
+        until("it is clear", answers(plant, "clear"))
+        db = sqlite3.connect(plant.root / "state" / "catalogue.db", isolation_level=None)
+        db.execute("BEGIN IMMEDIATE")
+        newer = plant.save("arm-07", HOUR)
+        with witness.during("locked"):
+            Event().wait(11)
+        db.execute("ROLLBACK")
+        db.close()
+        until("it is clear again", answers(plant, "clear", path=newer))
+        assert "is locked by another process" in daemon.log
+    assert "clear" not in witness.verdicts("locked")
+    nothing_lost_or_doubled(plant, path, newer)
+
+
+def test_the_state_folder_is_full(bare: Plant) -> None:
+    state = bare.root / "state"
+    with mounted("-t", "tmpfs", "-o", "size=16M", "tmpfs", at=state):
+        bare.init()
+        path = bare.save("arm-07")
+        with Daemon(bare) as daemon, Witness(bare) as witness:
+            until("it is clear", answers(bare, "clear"))
+            ballast = state / "ballast.bin"
+            with ballast.open("wb", buffering=0) as file:
+                fill(file.fileno())
+            newer = bare.save("arm-07", HOUR)
+            with witness.during("full"):
+                until("it is noticed", lambda: "disk is full" in daemon.log + daemon.alarms.read_text())
+            ballast.unlink()
+            until("it is clear again", answers(bare, "clear", path=newer))
+        assert "clear" not in witness.verdicts("full")
+        nothing_lost_or_doubled(bare, path, newer)
+
+
+def fill(file: int) -> None:
+    """Write until nothing more goes in."""
+    for size in (1 << 20, 4096, 1):
+        try:
+            while True:
+                os.write(file, bytes(size))
+        except OSError:
+            continue
+
+
+def test_power_is_cut(bare: Plant, tmp_path: Path) -> None:
+    """What was acknowledged before is there afterwards; what was not is found again."""
+    with disk(tmp_path / "image", bare.root / "state") as mount:
+        bare.init()
+        path = bare.save("arm-07")
+        daemon = Daemon(bare)
+        with daemon, Witness(bare) as witness:
+            until("it is clear", answers(bare, "clear"))
+            newer = bare.save("arm-07", HOUR)
+            assert bare.run("mark", "edit", "arm-09", "--by", "M. Okafor").code == 0
+            cut_power(mount)
+            with witness.during("dead"):
+                last = bare.save("arm-07", HOUR / 2)
+            daemon.kill()
+            mount.unmount()
+            mount.mount()
+            daemon.start()
+            until("it is clear again", answers(bare, "clear", path=last))
+        assert "clear" not in witness.verdicts("dead")
+        assert "M. Okafor" in bare.run("ledger", "show", "--last", "0").out
+        nothing_lost_or_doubled(bare, path, newer, last)
+
+
+def test_two_monitors_on_one_state_folder(plant: Plant) -> None:
+    path = plant.save("arm-07")
+    with Daemon(plant) as daemon:
+        assert daemon.process is not None
+        second = plant.run("serve")
+        assert (second.code, second.out, str(daemon.process.pid) in second.err) == (1, "", True)
+        until("the first works on", answers(plant, "clear"))
+        daemon.kill()
+        daemon.start()  # the lock of one that was killed is no lock
+    nothing_lost_or_doubled(plant, path)
