@@ -159,7 +159,8 @@ class Endpoint:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}/hook"
 
-    def start(self) -> Endpoint:
+    def start(self, tls: ssl.SSLContext | None = None) -> Endpoint:
+        """Begin to listen, encrypted where ``tls`` says how."""
         endpoint = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -180,6 +181,8 @@ class Endpoint:
                 """Say nothing."""
 
         self._server = ThreadingHTTPServer(("127.0.0.1", self.port), Handler)
+        if tls is not None:
+            self._server.socket = tls.wrap_socket(self._server.socket, server_side=True)
         threading.Thread(target=self._server.serve_forever, args=(0.01,), daemon=True).start()
         return self
 

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from guard.tell.here import LONGEST_FILE
 from guard.tell.sender import Patience
 from tests.outbox import HOSTILE, HOUR, MINUTE, Outbox, change, everything_told
-from tests.servers import Endpoint, free_port
+from tests.servers import Endpoint, certificate, free_port
 
 
 class TestWebhook:
@@ -100,6 +101,21 @@ class TestWebhook:
             " write the final address as notify.webhook"
         )
         assert (len(endpoint.posts.all), other.posts.all) == (1, [])
+
+    def test_https_only_to_whom_a_certificate_vouches_for(
+        self, outbox: Outbox, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        path, context = certificate(tmp_path)
+        secure = Endpoint().start(context)
+        outbox.configure(f'webhook = "https://127.0.0.1:{secure.port}/"')
+        outbox.post()
+        outbox.send(patience=Patience(5, 5))
+        assert outbox.trouble("webhook").startswith("not reached: 127.0.0.1: [SSL: CERTIFICATE_VERIFY_FAILED]")
+        assert secure.posts.all == []
+        monkeypatch.setenv("SSL_CERT_FILE", str(path))
+        outbox.send(MINUTE, patience=Patience(5, 5))
+        secure.stop()
+        assert len(secure.posts.all) == 1
 
     def test_what_is_no_http(self, outbox: Outbox) -> None:
         with socket.create_server(("127.0.0.1", 0)) as server:
@@ -264,6 +280,15 @@ class TestHere:
         path.rmdir()
         outbox.send(MINUTE)
         assert len(outbox.told().splitlines()) == 1
+
+    def test_a_file_that_has_grown_too_large_is_kept_beside_the_new_one(self, outbox: Outbox) -> None:
+        path = Path(outbox.settings.state) / "told.log"
+        with path.open("wb") as file:
+            file.truncate(LONGEST_FILE + 1)
+        outbox.post()
+        outbox.send()
+        assert len(outbox.told().splitlines()) == 1
+        assert path.with_name("told.log.old").stat().st_size == LONGEST_FILE + 1
 
     def test_a_letter_that_cannot_be_read_holds_up_no_other(self, outbox: Outbox) -> None:
         outbox.post(change("raised 1"), change("raised 2"), to=("file",))
