@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+from copy import copy
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -104,6 +105,13 @@ class Plant:
         if "[proof]" not in extra:
             extra += '\n[proof]\nrestore-test-within = "off"\n'
         self.config.write_text(PLANT + table + recipe + extra + arms, encoding="utf-8")
+
+    def copy(self, root: Path) -> Plant:
+        """The same plant once more in another folder, with all that the tool has learnt of it."""
+        shutil.copytree(self.root, root, symlinks=True)
+        twin = copy(self)
+        twin.root, twin.share, twin.config = root, root / "share", root / "guard.toml"
+        return twin
 
     def save(
         self,

@@ -17,7 +17,7 @@ from guard.load import load
 from guard.model import ACTIONS, Action, Question, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
-from guard.rules.sign_off import LONGEST
+from guard.rules.sign_off import LONGEST, NEVER
 from guard.store.windows import NewCell
 from guard.swaps import Change
 from guard.times import shown, shown_with_age
@@ -63,10 +63,10 @@ def _swap(args: argparse.Namespace) -> int:
 
 def _begin(desk: Desk, args: argparse.Namespace) -> int:
     arm = desk.arm(args.arm)
-    if (there := swaps.tick(desk, arm)) is not None:
-        _show_changes(desk, [swaps.change_of(desk, arm)])
-        raise WindowTaken(arm, there.began_by, there.began_at, desk.settings.zone())
+    _refuse_where_open(desk, arm)
     answer, as_of = _look_freshly(desk, arm)
+    if any(found.code in NEVER for found in answer.findings):  # somebody was faster
+        _refuse_where_open(desk, arm)
     output.show(verdicts.screen(answer, as_of, desk.settings))
     output.show(verdicts.cautions())
     if answer.level in ("hold", "unknown"):
@@ -89,6 +89,14 @@ def _begin(desk: Desk, args: argparse.Namespace) -> int:
         output.show([Line("The countdown is left; the clock runs on.")])
     output.show([Line(text, indent=1) for text in _meanwhile(arm)])
     return 0
+
+
+def _refuse_where_open(desk: Desk, arm: str) -> None:
+    """Show the window of an arm where one is open. Raises WindowTaken."""
+    there = swaps.tick(desk, arm)
+    if there is not None:
+        _show_changes(desk, [swaps.change_of(desk, arm)])
+        raise WindowTaken(arm, there.began_by, there.began_at, desk.settings.zone())
 
 
 def _look_freshly(desk: Desk, arm: str) -> tuple[Verdict, datetime]:
