@@ -118,6 +118,7 @@ def _event(event: Coming) -> dict[str, object]:
         "title": event.title,
         "start": utc(event.start),
         "end": utc(event.end),
+        "for_s": seconds(event.end - event.start),
         "verdict": event.level,
         "arms": {level: list(arms) for level, arms in event.arms},
         "too_early": list(event.early),
