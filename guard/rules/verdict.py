@@ -50,7 +50,12 @@ def verdict(facts: ArmFacts, question: Question) -> Verdict:
     a later start would give another level, ``then``; both are None where that does not
     happen within ten years.
     """
-    place = standing(facts)
+    return verdict_over(standing(facts), question)
+
+
+def verdict_over(place: Standing, question: Question) -> Verdict:
+    """Judge one arm whose sets were put in their places already, as for many questions about the same facts."""
+    facts = place.facts
     findings, turns_at = _judge(place, question)
     level = worst(findings)
     holds_until, then = _horizon(place, question, level, turns_at)

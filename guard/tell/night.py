@@ -12,7 +12,8 @@ from guard.errors import StateDamaged, StateUnusable
 from guard.files import write_whole
 from guard.model import LEVELS, ArmFacts, Level, PlannedEvent, Question, Verdict, rank
 from guard.plan.events import end, is_over
-from guard.rules.verdict import verdict
+from guard.rules.standing import standing
+from guard.rules.verdict import verdict_over
 from guard.store import activity
 from guard.store.events import events as planned_events
 from guard.store.warnings import raised
@@ -168,9 +169,9 @@ class _Board:
     """The verdicts: of every arm as of now, and of the arms of each event at its start."""
 
     def __init__(self, facts: Iterable[ArmFacts], planned: Sequence[PlannedEvent], at: datetime) -> None:
-        self.facts = {each.arm.id: each for each in facts}
+        self.facts = {each.arm.id: standing(each) for each in facts}
         self.planned, self.at = planned, at
-        self.now = {arm: verdict(each, Question("power-down", at, SHIFT)) for arm, each in self.facts.items()}
+        self.now = {arm: verdict_over(each, Question("power-down", at, SHIFT)) for arm, each in self.facts.items()}
         self.near = [event for event in planned if event.start <= at + LOOK_AHEAD]
         self._then: dict[tuple[str, str], Verdict] = {}
 
@@ -179,13 +180,13 @@ class _Board:
         key = event.id, arm
         if key not in self._then:
             question = Question(event.kind, max(event.start, self.at), event.off_for)
-            self._then[key] = verdict(self.facts[arm], question)
+            self._then[key] = verdict_over(self.facts[arm], question)
         return self._then[key]
 
     def turned(self, arm: str) -> Verdict:
         """The verdict about an arm when the one as of now has ceased to hold."""
         now = self.now[arm]
-        return verdict(self.facts[arm], now.question._replace(at=now.holds_until or self.at))
+        return verdict_over(self.facts[arm], now.question._replace(at=now.holds_until or self.at))
 
     def next(self) -> dict[str, Next]:
         """Each arm's next event."""
@@ -212,7 +213,7 @@ class _Board:
         level: Level = arms[0][0] if arms else "unknown"
         members = [arm for arm in dict.fromkeys(event.arms) if arm in self.facts]
         early = tuple(arm for arm in members if steps.too_early(self.then(event, arm), event, self.at))
-        counts_from = event.start - self.facts[early[0]].limits.fresh_for(event.kind) if early else None
+        counts_from = event.start - self.facts[early[0]].facts.limits.fresh_for(event.kind) if early else None
         return Coming(event.id, event.kind, event.title, event.start, end(event), level, arms, early, counts_from)
 
 
