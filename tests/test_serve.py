@@ -118,14 +118,14 @@ class TestItself:
         with Daemon(watched) as daemon:
             text = watched.config.read_text()
             watched.config.write_text(text.replace('name = "Ridgemoor Castings"', 'name = "Ridgemoor Forge"'))
-            until("it begins anew", has_logged(daemon, 'serving plant="Ridgemoor Forge"'), 60)
+            until("it begins anew", has_logged(daemon, 'serving plant="Ridgemoor Forge"'))
             assert daemon.runs()
 
     def test_a_faulty_configuration_changes_nothing_and_is_told(self, watched: Plant) -> None:
         with Daemon(watched) as daemon:
             text = watched.config.read_text()
             watched.config.write_text(text.replace("[plant]", "[plnt]"))
-            until("it is told", has_logged(daemon, "configuration-faulty"), 60)
+            until("it is told", has_logged(daemon, "configuration-faulty"))
             watched.config.write_text(text)
             path = watched.save("arm-07", HOUR)
             until("it works on", lambda: path in proven(watched))

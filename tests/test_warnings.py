@@ -33,6 +33,7 @@ from guard.plan.warnings import (
     Raised,
     due,
     judged,
+    next_moment,
     watched,
     window_due,
 )
@@ -136,6 +137,20 @@ def test_an_event_is_judged_at_its_start_and_while_it_runs_as_of_now() -> None:
     ]
     running = EVENT.start + HOUR
     assert [each.question.at for each in watched((EVENT,), (), LEADS, running)] == [running]
+
+
+@pytest.mark.parametrize(
+    ("now", "moment"),
+    [
+        pytest.param(EVENT.start - 8 * DAY, EVENT.start - 7 * DAY, id="the-longest-lead-time"),
+        pytest.param(EVENT.start - 7 * DAY, EVENT.start - 2 * DAY, id="at-one-the-next-one"),
+        pytest.param(EVENT.start - 4 * HOUR, EVENT.start, id="the-start"),
+        pytest.param(EVENT.start, EVENT.start + 8 * HOUR, id="the-end"),
+        pytest.param(EVENT.start + 8 * HOUR, None, id="over"),
+    ],
+)
+def test_when_to_judge_whatever_else_happens(now: datetime, moment: datetime | None) -> None:
+    assert next_moment([EVENT], LEADS, now) == moment
 
 
 def test_what_has_a_warning_is_judged_however_early() -> None:

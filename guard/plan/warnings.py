@@ -148,6 +148,17 @@ def _place(change: Change) -> Key:
     return change.event, change.arm
 
 
+def next_moment(events: Iterable[PlannedEvent], lead_times: Sequence[timedelta], now: datetime) -> datetime | None:
+    """The next moment at which a lead time is reached, or an event begins or is over; None where none is to come."""
+    moments = [
+        moment
+        for event in events
+        for moment in (*(_before(event, lead) for lead in lead_times), event.start, later(event.start, event.off_for))
+        if moment is not None and moment > now
+    ]
+    return min(moments, default=None)
+
+
 def _of_raised(
     warning: Raised,
     event: PlannedEvent | None,

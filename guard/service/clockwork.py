@@ -30,10 +30,15 @@ class Clockwork:
     """What is done at every tick."""
 
     def __init__(
-        self, hand: Hand, others: Sequence[Hand], clock_jumped: Callable[[], None], posted: Callable[[], None]
+        self,
+        hand: Hand,
+        others: Sequence[Hand],
+        clock_jumped: Callable[[], None],
+        judge_soon: Callable[[], None],
+        posted: Callable[[], None],
     ) -> None:
         self.hand, self.desk = hand, hand.desk
-        self.others, self.clock_jumped, self.posted = others, clock_jumped, posted
+        self.others, self.clock_jumped, self.judge_soon, self.posted = others, clock_jumped, judge_soon, posted
         self.last: tuple[datetime, float] | None = None
         self.prober = Prober(self.desk, hand.show_life)
         self.probed_at: float | None = None
@@ -66,3 +71,4 @@ class Clockwork:
             event(log, f"window-{change.verb}", logging.WARNING, arm=change.arm, what=change.headline)
         if changes:
             self.posted()
+            self.judge_soon()

@@ -130,13 +130,18 @@ class _Monitor:
         return Nightly(hand, self._has_looked, self._share_is_written, self.sender.wake)
 
     def _mind_the_clocks(self, hand: Hand) -> Callable[[], float | None]:
-        return Clockwork(hand, (self.eyes, self.nights), self._look_soon, self.sender.wake)
+        return Clockwork(hand, (self.eyes, self.nights), self._look_soon, self._judge_soon, self.sender.wake)
 
     def _has_looked(self) -> bool:
         return self.looking is not None and self.looking.has_looked
 
     def _share_is_written(self) -> bool:
         return self.looking is not None and self.looking.share_is_written
+
+    def _judge_soon(self) -> None:
+        if self.looking is not None:
+            self.looking.judging.soon()
+            self.eyes.wake()
 
     def _look_soon(self) -> None:
         if self.looking is not None:

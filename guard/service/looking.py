@@ -7,14 +7,13 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from time import monotonic
 
-from guard.errors import GuardError
 from guard.plan.due import is_due
 from guard.service.hand import Hand
+from guard.service.judging import Judging
 from guard.service.log import event
 from guard.share.look import PlaceReport
 from guard.share.mounts import Way, way_to_watch
 from guard.share.watch import Watch, arms_by_path
-from guard.warn import evaluate
 
 AT_ONCE_S = 30.0
 """For so long fresh sets are proven before changes are looked at again."""
@@ -34,15 +33,14 @@ class Looking:
     """Everything that leads from a change on the share to a verdict."""
 
     def __init__(self, hand: Hand, posted: Callable[[], None]) -> None:
-        self.hand, self.desk, self.posted = hand, hand.desk, posted
+        self.hand, self.desk = hand, hand.desk
+        self.judging = Judging(self.desk, posted)
         self.settings = hand.desk.settings
         self.watch: Watch | None = None
         self.way: Way | None = None
         self.waiting: dict[str, float] = {}
         """Arms with changes, and the monotonic time at which they will have settled."""
         self.last_pass: datetime | None = None
-        self.last_judged: datetime | None = None
-        self.judged_entries = -1
         self.fresh = True
         """Whether there may be sets that were never read back."""
         self._tried: dict[str, datetime] = {}
@@ -50,7 +48,7 @@ class Looking:
         self._refusals: dict[str, str] = {}
 
     def __call__(self) -> float | None:
-        """One wake. Returns after how many seconds the next set will have settled, or the next pass is due."""
+        """One wake. Returns after how many seconds the next one has something to do."""
         self._mind_watch()
         self._take_changes()
         if is_due(self.desk.now(), self._every(), self.last_pass):
@@ -58,7 +56,7 @@ class Looking:
         else:
             self._look_at_settled()
         more = self._prove_fresh()
-        self._judge()
+        self.judging()
         return 0.0 if more else self._until_next()
 
     @property
@@ -82,10 +80,13 @@ class Looking:
             self.watch.stop()
 
     def _until_next(self) -> float:
-        every, last = self._every(), self.last_pass
-        until_pass = (every if last is None else last + every - self.desk.now()).total_seconds()
-        until_settled = min(self.waiting.values(), default=monotonic() + until_pass) - monotonic()
-        return max(min(until_pass, until_settled), 0.0)
+        now, every, last = self.desk.now(), self._every(), self.last_pass
+        moments = [now + every if last is None else last + every]
+        if self.judging.next_moment is not None:
+            moments.append(self.judging.next_moment)
+        until_moment = (min(moments) - now).total_seconds()
+        until_settled = min(self.waiting.values(), default=monotonic() + until_moment) - monotonic()
+        return max(min(until_moment, until_settled), 0.0)
 
     # Watching
 
@@ -197,22 +198,3 @@ class Looking:
         self._tried = {path: at for path, at in self._tried.items() if not is_due(now, TRY_AGAIN, at)}
         self.fresh = bool(unproven)
         return len(waiting) > MOST_AT_ONCE
-
-    def _judge(self) -> None:
-        """Judge the planned events where a fact changed, and at least as often as the share is looked at."""
-        now = self.desk.now()
-        entries = self.desk.ledger.last_fact(max(self.judged_entries, 0))
-        if entries == self.judged_entries and not is_due(now, self.settings.service.reconcile, self.last_judged):
-            return
-        try:
-            changes = evaluate(self.desk, now)
-        except GuardError as error:
-            event(log, "not-judged", logging.WARNING, why=str(error))
-            return
-        for change in changes:
-            level = logging.INFO if change.verb == "lifted" else logging.WARNING
-            event(log, f"warning-{change.verb}", level, about=change.event, arm=change.arm, what=change.headline)
-        self.judged_entries = self.desk.ledger.last_fact(max(self.judged_entries, 0))
-        self.last_judged = now
-        if changes:
-            self.posted()
