@@ -27,12 +27,12 @@ PATIENCE = 30.0
 """Seconds after which a condition is given up; far more than any takes on a quiet machine."""
 
 
-def until(what: str, condition: Callable[[], object], seconds: float = PATIENCE) -> None:
+def until(what: str, condition: Callable[[], object], *, every: float = 0.05) -> None:
     """Wait until a condition holds; ``what`` is said where it never does."""
-    end = time.monotonic() + seconds
+    end = time.monotonic() + PATIENCE
     while not condition():
-        assert time.monotonic() < end, f"after {seconds} s still not so: {what}"
-        Event().wait(0.05)
+        assert time.monotonic() < end, f"after {PATIENCE} s still not so: {what}"
+        Event().wait(every)
 
 
 class Daemon:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections import Counter
 from datetime import timedelta
 
 import pytest
@@ -44,18 +46,22 @@ def count(plant: Plant, condition: str) -> int:
 
 
 def test_during_a_report(plant: Plant) -> None:
-    """The report of the day is there once, whole."""
+    """The report of the day is there once, whole, and told once."""
     path = plant.save("arm-07")
     reports = plant.root / "state" / "reports"
     daemon = Daemon(plant)
     with daemon:
-        until("a report is being written", reports.exists)
+        until("a report is being written", lambda: reports.exists() and any(reports.iterdir()), every=0.001)
         daemon.kill()
         daemon.start()
-        until("the report is written", lambda: rows(plant, "SELECT slot FROM runs WHERE job='report'"))
+        until("it is noted as written", lambda: rows(plant, "SELECT slot FROM runs WHERE job='report'"))
         until("it is clear", answers(plant, "clear"))
-    names = sorted(each.name for each in reports.iterdir())
-    assert len(names) == len(set(names)), names
+    ((day,),) = rows(plant, "SELECT slot FROM runs WHERE job='report'")
+    assert sorted(each.name for each in reports.iterdir()) == [f"{day}.{form}" for form in ("html", "json", "txt")]
+    assert json.loads((reports / f"{day}.json").read_bytes())["schema"] == 1
+    assert (reports / f"{day}.html").read_text().rstrip().endswith("</html>")
+    told = Counter(rows(plant, "SELECT key, channel FROM letters", "ledger.db"))
+    assert set(told.values()) == {1}
     nothing_lost_or_doubled(plant, path)
 
 
