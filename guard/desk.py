@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from functools import cached_property
 
@@ -146,14 +146,15 @@ class Desk:
 
     def facts(self, arms: list[str], as_of: datetime | None = None) -> list[ArmFacts]:
         """All facts about the arms, as of now."""
-        as_of = as_of or self.now()
+        return list(self.facts_in_turn(arms, as_of or self.now()))
+
+    def facts_in_turn(self, arms: list[str], as_of: datetime) -> Iterator[ArmFacts]:
+        """The same for one arm after the other, so that nobody need hold the facts of a whole plant at once."""
         ground = self.ground()
         recorded = self._recorded(arms)
         seen = see(ground, self.catalogue.place(0), arms, as_of)
-        return [
-            gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), as_of)
-            for arm in arms
-        ]
+        for arm in arms:
+            yield gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), as_of)
 
     def _recorded(self, arms: list[str]) -> dict[str, Recorded]:
         """What is recorded about some arms; of those of which nothing is, nothing."""
@@ -172,7 +173,7 @@ class Desk:
 
     def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
         """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
-        answers = [verdict(facts, question) for facts in self.facts(arms, as_of)]
+        answers = [verdict(facts, question) for facts in self.facts_in_turn(arms, as_of)]
         answers.sort(key=lambda answer: -rank(answer.level))
         self.ledger.append(as_of, "verdict", arms[0] if len(arms) == 1 else "", _verdict_body(question, answers))
         return answers

@@ -15,6 +15,9 @@ from guard.store.letters import post
 
 REPORT = "report"
 
+_PROVEN, _WAS_DAMAGED = '"state":"read-back"', '"was_damaged":'
+"""As they stand in the canonical JSON of a body; in a name within it the quotes would be escaped."""
+
 
 class Happening(Record):
     """One entry of the ledger, as a fact to tell."""
@@ -64,15 +67,21 @@ class Elsewhere(Record):
 
 
 def happenings(ledger: Ledger, since: datetime, until: datetime, without: Sequence[str]) -> list[Happening]:
-    """What was recorded after ``since`` and up to ``until``, in the order of recording; some kinds left out."""
+    """What was recorded after ``since`` and up to ``until``, in the order of recording; some kinds left out.
+
+    Read-backs that found all as it was are left out too: there are thousands, and `read_back` counts them.
+    """
     query = (
         f"SELECT at, kind, arm, body FROM entries WHERE at>? AND at<=? AND kind NOT IN ({', '.join('?' * len(without))})"
         " ORDER BY seq"
     )
     values = (time_text(since), time_text(until), *without)
     with ledger.store.told():
-        rows = ledger.store.connection.execute(query, values).fetchall()
-    return [Happening(moment(at), kind, arm, json.loads(body)) for at, kind, arm, body in rows]
+        return [
+            Happening(moment(at), kind, arm, json.loads(body))
+            for at, kind, arm, body in ledger.store.connection.execute(query, values)
+            if kind != "set" or _PROVEN not in body or _WAS_DAMAGED in body
+        ]
 
 
 def newest_entry(ledger: Ledger) -> datetime | None:

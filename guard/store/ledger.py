@@ -107,7 +107,7 @@ class Ledger:
 
     def last_fact(self, since: int = 0) -> int:
         """The number of the newest entry from ``since`` on that is a fact and no answer; ``since`` where there is none."""
-        query = "SELECT max(seq) FROM entries WHERE seq>=? AND +kind NOT IN ('verdict', 'warning')"
+        query = "SELECT max(seq) FROM entries WHERE seq>=? AND +kind NOT IN ('verdict', 'warning', 'report')"
         with self.store.told():
             return int(self.store.connection.execute(query, (since,)).fetchone()[0] or since)
 

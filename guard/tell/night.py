@@ -10,34 +10,25 @@ from datetime import date, datetime, timedelta
 from guard.desk import Desk
 from guard.errors import StateDamaged, StateUnusable
 from guard.files import write_whole
-from guard.model import LEVELS, ArmFacts, Level, PlannedEvent, Question, Verdict, rank
-from guard.plan.events import end, is_over
-from guard.rules.standing import standing
-from guard.rules.verdict import verdict_over
+from guard.model import Level, PlannedEvent, rank
+from guard.plan.events import is_over
 from guard.store import activity
 from guard.store.events import events as planned_events
 from guard.store.warnings import raised
 from guard.tell import steps
+from guard.tell.board import WORST_FIRST, Board
 from guard.tell.doubts import doubts, looked_after
 from guard.tell.happened import UNTOLD, changes
 from guard.tell.message import Message, channels
 from guard.tell.space import space
-from guard.tell.told import Area, ArmNight, Coming, Doubt, Next, Night, Plan, Proofs, Space, Step, Warned
-
-SHIFT = timedelta(hours=8)
-"""For so long an arm is off where nobody says for how long."""
+from guard.tell.told import Area, ArmNight, Doubt, Night, Proofs, Space, Step, Warned
 
 DAY = timedelta(days=1)
-LOOK_AHEAD = 28 * DAY
-"""Events that begin within four weeks are judged and shown; later ones are counted."""
-
 SPACE_SOON = 30 * DAY
 """Time enough to buy a disk (common practice, no source)."""
 
 OURS = re.compile(r"(\d{4}-\d{2}-\d{2})\.(?:html|txt|json)(?:\.new)?", re.ASCII)
 """How our reports are named, those included that a crash left half written."""
-
-WORST_FIRST: tuple[Level, ...] = tuple(reversed(LEVELS))
 
 
 def write_report(desk: Desk, now: datetime, day: date) -> tuple[str, ...]:
@@ -127,14 +118,13 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
     """Everything that a report made now tells. ``found`` are doubts that came up before."""
     settings = desk.settings
     desk.hand_over()
-    facts = desk.facts(list(settings.arms), now)
     planned, unreadable = _planned(desk, now)
-    board = _Board(facts, planned, now)
+    board = Board(desk.facts_in_turn(list(settings.arms), now), planned, now)
     last = activity.report_before(desk.ledger, day.isoformat(), now)
     since = last.at if last is not None and last.at < now else now - DAY
     arms = tuple(_arms(desk, board, last.levels if last is not None else {}))
     entries = activity.happenings(desk.ledger, since, now, UNTOLD)
-    room = space(desk.catalogue.store, settings.share, facts[0].share, now, settings.zone())
+    room = space(desk.catalogue.store, settings.share, board.share, now, settings.zone())
     checked = looked_after(desk, now)
     troubles = (*found, *unreadable, *doubts(desk, board.now.values(), planned, checked, now))
     return Night(
@@ -165,64 +155,11 @@ def _planned(desk: Desk, now: datetime) -> tuple[tuple[PlannedEvent, ...], tuple
     return tuple(event for event in found if not is_over(event, now)), ()
 
 
-class _Board:
-    """The verdicts: of every arm as of now, and of the arms of each event at its start."""
-
-    def __init__(self, facts: Iterable[ArmFacts], planned: Sequence[PlannedEvent], at: datetime) -> None:
-        self.facts = {each.arm.id: standing(each) for each in facts}
-        self.planned, self.at = planned, at
-        self.now = {arm: verdict_over(each, Question("power-down", at, SHIFT)) for arm, each in self.facts.items()}
-        self.near = [event for event in planned if event.start <= at + LOOK_AHEAD]
-        self._then: dict[tuple[str, str], Verdict] = {}
-
-    def then(self, event: PlannedEvent, arm: str) -> Verdict:
-        """The verdict about an arm at an event's start; as of now where it has begun."""
-        key = event.id, arm
-        if key not in self._then:
-            question = Question(event.kind, max(event.start, self.at), event.off_for)
-            self._then[key] = verdict_over(self.facts[arm], question)
-        return self._then[key]
-
-    def turned(self, arm: str) -> Verdict:
-        """The verdict about an arm when the one as of now has ceased to hold."""
-        now = self.now[arm]
-        return verdict_over(self.facts[arm], now.question._replace(at=now.holds_until or self.at))
-
-    def next(self) -> dict[str, Next]:
-        """Each arm's next event."""
-        found: dict[str, Next] = {}
-        for event in self.planned:
-            for arm in event.arms:
-                if arm in self.facts and arm not in found:
-                    then = self.then(event, arm)
-                    early = steps.too_early(then, event, self.at)
-                    found[arm] = Next(event.id, event.kind, event.start, then.level, early)
-        return found
-
-    def plan(self) -> Plan:
-        """The coming events with their verdicts, and how many come later."""
-        later = self.planned[len(self.near) :]
-        shown = tuple(map(self._coming, self.near))
-        return Plan(self.at + LOOK_AHEAD, shown, len(later), later[0].start if later else None)
-
-    def _coming(self, event: PlannedEvent) -> Coming:
-        by_level: dict[Level, list[str]] = {level: [] for level in WORST_FIRST}
-        for arm in dict.fromkeys(event.arms):
-            by_level[self.then(event, arm).level if arm in self.facts else "unknown"].append(arm)
-        arms = tuple((level, tuple(members)) for level, members in by_level.items() if members)
-        level: Level = arms[0][0] if arms else "unknown"
-        members = [arm for arm in dict.fromkeys(event.arms) if arm in self.facts]
-        early = tuple(arm for arm in members if steps.too_early(self.then(event, arm), event, self.at))
-        counts_from = event.start - self.facts[early[0]].facts.limits.fresh_for(event.kind) if early else None
-        return Coming(event.id, event.kind, event.title, event.start, end(event), level, arms, early, counts_from)
-
-
-def _arms(desk: Desk, board: _Board, before: dict[str, Level]) -> Iterator[ArmNight]:
+def _arms(desk: Desk, board: Board, before: dict[str, Level]) -> Iterator[ArmNight]:
     warnings: dict[str, list[Warned]] = {}
     for each in raised(desk.ledger):
         warned = Warned(each.event, each.level, each.headline, each.raised_at)
         warnings.setdefault(each.arm, []).append(warned)
-    coming = board.next()
     for arm, judged in board.now.items():
         its = desk.settings.arms[arm]
         resting, first = judged.resting, judged.findings[0] if judged.findings else None
@@ -242,7 +179,7 @@ def _arms(desk: Desk, board: _Board, before: dict[str, Level]) -> Iterator[ArmNi
             limit=desk.settings.limits.fresh_for("power-down"),
             proof=resting.proof if resting else None,
             last_read_at=resting.set.last_read_at if resting else None,
-            next=coming.get(arm),
+            next=board.next.get(arm),
             warnings=tuple(warnings.get(arm, ())),
             before=before.get(arm),
         )
@@ -263,7 +200,7 @@ def _areas(arms: Iterable[ArmNight]) -> Iterator[Area]:
         yield Area(name, _counts(members), tuple(members))
 
 
-def _steps(board: _Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> tuple[Step, ...]:
+def _steps(board: Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> tuple[Step, ...]:
     about_arms = steps.steps(_wants(board), desk.settings.arms)
     about_us = [Step("unknown", doubt.remedy, doubt.text, (), (), None) for doubt in troubles if doubt.grave]
     if room.free == 0 or (room.full_at is not None and room.full_at <= board.at + SPACE_SOON):
@@ -272,15 +209,15 @@ def _steps(board: _Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) ->
     return steps.in_order([*about_arms, *about_us])
 
 
-def _wants(board: _Board) -> Iterator[steps.Want]:
+def _wants(board: Board) -> Iterator[steps.Want]:
     for arm, now in board.now.items():
         yield from steps.wants_now(now)
-        if now.holds_until is not None and now.holds_until <= board.at + steps.SOON:
-            yield from steps.wants_soon(now, board.turned(arm), board.at)
+        if arm in board.turned:
+            yield from steps.wants_soon(now, board.turned[arm], board.at)
     for event in board.near:
         for arm in dict.fromkeys(event.arms):
-            if arm in board.facts:
-                yield from steps.wants_for_event(board.then(event, arm), event, board.at)
+            if arm in board.now:
+                yield from steps.wants_for_event(board.then[event.id, arm], event, board.at)
 
 
 def _proofs(desk: Desk, since: datetime, now: datetime) -> Proofs:

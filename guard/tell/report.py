@@ -144,21 +144,17 @@ def as_html(night: Night) -> str:
         span=in_words,
         size=bytes_in_words,
         seconds=seconds,
-        whom=whom,
-        named=named,
+        many=MANY,
         too_early=TOO_EARLY,
-        early_in_words=early_in_words,
         nothing=NOTHING_TO_DO,
         age_bar=age_bar,
         time_line=time_line(night.plan, night.made_at, zone),
     )
 
 
-def whom(lot: Lot) -> str:
-    """The arms of a lot, in words where they are all of their area."""
-    if lot.whole and len(lot.arms) > MANY:
-        return f"all {len(lot.arms)} arms"
-    return ", ".join(lot.arms)
+def whom(arms: Sequence[str], *, every: bool) -> str:
+    """Arms by name, or all of them in one word where they are every one that is meant."""
+    return f"all {len(arms)} arms" if every and len(arms) > MANY else ", ".join(arms)
 
 
 MANY = 3
@@ -192,7 +188,8 @@ def _parts(night: Night) -> Iterator[Iterable[str]]:
 
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
     hanging = " " * len(first) if rest is None else rest
-    return wrap(visible(text), WIDTH, initial_indent=first, subsequent_indent=hanging) or [first.rstrip()]
+    lines = wrap(visible(text), WIDTH, initial_indent=first, subsequent_indent=hanging, break_on_hyphens=False)
+    return lines or [first.rstrip()]
 
 
 def _headed(title: str, lines: Iterable[str]) -> Iterator[str]:
@@ -218,7 +215,10 @@ def _steps(night: Night) -> Iterator[str]:
             yield from _wrapped(f"By {shown(step.due, night.zone)}.", "    ")
         for lot in step.lots:
             already = f", {step.level} already" if step.mixed and lot.now else ""
-            yield from _wrapped(f"{lot.area or 'no area'}{already}{_times(lot, night.zone)}: {whom(lot)}", "    - ")
+            yield from _wrapped(
+                f"{lot.area or 'no area'}{already}{_times(lot, night.zone)}: {whom(lot.arms, every=lot.whole)}",
+                "    - ",
+            )
 
 
 def _times(lot: Lot, zone: tzinfo) -> str:
@@ -264,9 +264,9 @@ def _plan(night: Night) -> Iterator[str]:
         yield from _wrapped(text, f"{event.level.upper():<9}", " " * 9)
         for level, arms in event.arms:
             if level != "clear":
-                yield from _wrapped(f"{level}: {named(arms, night.arms)}", " " * 9)
+                yield from _wrapped(f"{level}: {whom(arms, every=len(arms) == night.arms)}", " " * 9)
         if event.counts_from is not None:
-            yield from _wrapped(early_in_words(event, night), " " * 9)
+            yield from _wrapped(_early(event, night), " " * 9)
     if night.plan.next_later is not None:
         more = "1 more event is" if night.plan.later == 1 else f"{night.plan.later} more events are"
         yield from _wrapped(f"{more} planned for later, the next for {shown(night.plan.next_later, night.zone)}.")
@@ -275,16 +275,11 @@ def _plan(night: Night) -> Iterator[str]:
 TOO_EARLY = "too early for its backup"
 
 
-def early_in_words(event: Coming, night: Night) -> str:
+def _early(event: Coming, night: Night) -> str:
     """For whom it is too early to save the backup that counts for an event, and from when on it is not."""
-    whom = f"all {event.total} arms" if len(event.early) == event.total > 1 else named(event.early, night.arms)
+    arms = whom(event.early, every=len(event.early) == event.total)
     since = "" if event.counts_from is None else shown(event.counts_from, night.zone)
-    return f"Too early for the backup of {whom}: one counts for it from {since} on."
-
-
-def named(arms: Sequence[str], of: int) -> str:
-    """Arms by name, or all of them in one word."""
-    return f"all {len(arms)} arms" if len(arms) == of > MANY else ", ".join(arms)
+    return f"Too early for the backup of {arms}: one counts for it from {since} on."
 
 
 def _since(night: Night) -> str:
