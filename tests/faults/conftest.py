@@ -14,7 +14,7 @@ from tests.plant import Plant
 
 @pytest.fixture
 def bare(tmp_path: Path) -> Plant:
-    """A plant with two arms, whose monitor looks every second or two, and whose share waits to be mounted."""
+    """A plant with two arms, whose monitor looks every second, and whose share waits to be mounted."""
     return Plant(tmp_path / "plant", extra=QUICK)
 
 

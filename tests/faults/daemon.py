@@ -20,7 +20,7 @@ from typing import Any, Self
 
 from tests.plant import Plant
 
-QUICK = '\n[service]\nreconcile = "2s"\npoll = "1s"\n'
+QUICK = '\n[service]\nreconcile = "1s"\npoll = "1s"\n'
 """Intervals that a test can wait for."""
 
 PATIENCE = 30.0
@@ -179,7 +179,7 @@ class Witness:
 
     def _ask(self) -> None:
         try:
-            while not self._end.wait(0.05):
+            while not self._end.wait(0.1):
                 self.answers.append(Answer(self.plant, self.arm, lambda: self._phase))
         except BaseException as error:  # noqa: BLE001 - told when the witness is dismissed
             self._trouble.append(error)

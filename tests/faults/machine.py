@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -40,13 +41,18 @@ def may_mount() -> None:
     needs("mount", "umount")
     if sys.platform != "linux" or os.geteuid() != 0:
         pytest.skip("only root of a Linux machine can mount")
-    if os.environ.get("GUARD_TEST_MOUNTS") == str(os.getpid()):
-        return
+    hindrance = _leave_common_mounts()
+    if hindrance:
+        pytest.skip(f"no mounts of our own here: {hindrance}")
+
+
+@cache
+def _leave_common_mounts() -> str:
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.unshare(CLONE_NEWNS) != 0:
-        pytest.skip(f"no mounts of our own here: {os.strerror(ctypes.get_errno())}")
+        return os.strerror(ctypes.get_errno())
     run("mount", "--make-rprivate", "/")
-    os.environ["GUARD_TEST_MOUNTS"] = str(os.getpid())
+    return ""
 
 
 class Mount:
