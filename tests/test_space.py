@@ -79,7 +79,8 @@ class TestOutlook:
             add(catalogue, begun)
         told = space(catalogue.store, str(tmp_path), RIGHT, NOW, ZONE)
         assert (told.per_day, told.full_at) == (None, None)
-        assert told.outlook.startswith("When it will be full cannot be told yet: growth was watched for ")
+        why = "the monitor must have watched the share for 4 d."
+        assert told.outlook == f"When it will be full cannot be told yet: {why}"
 
     def test_the_first_days_sets_are_no_growth(self, catalogue: Catalogue, tmp_path: Path) -> None:
         add(catalogue, 5 * DAY, 10**15)

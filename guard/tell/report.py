@@ -178,7 +178,7 @@ def _parts(night: Night) -> Iterator[Iterable[str]]:
     yield _headed("What to do, in this order", _steps(night))
     for area in night.areas:
         yield _headed(f"{area.name or 'No area'}: {_counted(area.counts)}", _area(area, zone))
-    yield _headed(f"Planned until {shown(night.plan.until, zone)}", _plan(night))
+    yield _headed(f"Planned events until {shown(night.plan.until, zone)}", _plan(night))
     yield _headed(_since(night), _changes(night))
     yield _headed("Proofs", _proofs(night))
     yield _headed("Room on the share", _space(night))
@@ -283,8 +283,12 @@ def _early(event: Coming, night: Night) -> str:
 
 
 def _since(night: Night) -> str:
-    what = "the report before" if night.changes.reported else "a day ago"
-    return f"What happened since {what}, {shown(night.changes.since, night.zone)}"
+    since = shown(night.changes.since, night.zone)
+    return (
+        f"What happened since the report before, {since}"
+        if night.changes.reported
+        else f"What happened in the last day, since {since}"
+    )
 
 
 def _changes(night: Night) -> Iterator[str]:
@@ -300,7 +304,9 @@ def _changes(night: Night) -> Iterator[str]:
 
 def _proofs(night: Night) -> Iterator[str]:
     proofs = night.proofs
-    yield from _wrapped(f"Read back since then: {_sets(proofs.sets)}, {bytes_in_words(proofs.bytes)}.")
+    yield from _wrapped(
+        f"Read back since {shown(night.changes.since, night.zone)}: {_sets(proofs.sets)}, {bytes_in_words(proofs.bytes)}."
+    )
     if not proofs.due_sets:
         yield "Nothing waits to be read back."
         return

@@ -77,8 +77,8 @@ def _outlook(
     if free is None:
         return "When it will be full cannot be told."
     if per_day is None:
-        watched = in_words(max(span, timedelta()))
-        return f"When it will be full cannot be told yet: growth was watched for {watched}, {in_words(SHORTEST)} are needed."
+        needed = in_words(DAY + SHORTEST)
+        return f"When it will be full cannot be told yet: the monitor must have watched the share for {needed}."
     if per_day <= 0:
         return f"The backups take no more room than {in_words(span)} ago, so they do not fill it."
     rate = f"at the present rate of {bytes_in_words(per_day)} a day"
