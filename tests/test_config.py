@@ -18,7 +18,7 @@ from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
 from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import CellType, Keep, Mail, Notify, Reports, Service, Settings, Warnings
+from guard.settings import CellType, Keep, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 
 EXAMPLE = """

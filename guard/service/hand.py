@@ -59,6 +59,7 @@ class Hand(threading.Thread):
             if self._woken.wait(wait):
                 self.stop.wait(BURST_S)
             self._woken.clear()
+            trouble = ""
             try:
                 self.show_life()
                 work = work or self._begin(self)
@@ -66,15 +67,14 @@ class Hand(threading.Thread):
             except Stopped:
                 return
             except (GuardError, OSError) as error:
-                self._tell(str(error))
-                wait = None
+                trouble = str(error)
             except Exception as error:  # a monitor that is left alone must not end by one fault
                 log.exception("fault of the tool")
-                self._tell(f"a fault of the tool: {type(error).__name__}: {error}")
-                wait = None
-            else:
-                self._tell("")
-            self._note_heartbeat()
+                trouble = f"a fault of the tool: {type(error).__name__}: {error}"
+            if trouble:
+                wait = self.desk.settings.service.poll.total_seconds()
+            unnoted = self._note_heartbeat(trouble)
+            self._tell(trouble or unnoted)
 
     def _tell(self, trouble: str) -> None:
         if trouble and trouble != self._trouble:
@@ -83,15 +83,17 @@ class Hand(threading.Thread):
             event(log, "trouble-over", hand=self.name)
         self._trouble = trouble
 
-    def _note_heartbeat(self) -> None:
-        detail = self._trouble or self.detail
+    def _note_heartbeat(self, trouble: str) -> str:
+        """Show life in the catalogue now and then. Returns what is the matter where that cannot be done."""
+        detail = trouble or self.detail
         if self._beat is not None and self._beat[1] == detail and monotonic() - self._beat[0] < BETWEEN_HEARTBEATS_S:
-            return
+            return ""
         try:
             note_heartbeat(self.desk.catalogue.store, self.name, self.desk.now(), detail)
-            self._beat = (monotonic(), detail)
         except GuardError as error:
-            self._tell(str(error))
+            return str(error)
+        self._beat = (monotonic(), detail)
+        return ""
 
     # What a long read tells: see guard.share.look.Progress
 

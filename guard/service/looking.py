@@ -21,9 +21,6 @@ AT_ONCE_S = 30.0
 MARGIN_S = 0.05
 """A set is looked at so much after it should have settled, so that no clock's grain makes it seem too early."""
 
-TRY_AGAIN = timedelta(minutes=15)
-"""When a set that could not be read back is tried again."""
-
 MOST_AT_ONCE = 50
 
 log = logging.getLogger("guard.service")
@@ -139,6 +136,7 @@ class Looking:
         begun = self.desk.now()
         self.waiting.clear()
         self._looked(self.desk.look(self.hand), None)
+        self.fresh = True  # a set that was proven may have become unreadable, and has to be proven again
         self.last_pass = begun
 
     def _look_at_settled(self) -> None:
@@ -184,9 +182,9 @@ class Looking:
         if not self.fresh:
             return False
         until = monotonic() + AT_ONCE_S
-        now = self.desk.now()
-        unproven = self.desk.catalogue.never_read_back(MOST_AT_ONCE + len(self._tried))
-        waiting = [known for known in unproven if is_due(now, TRY_AGAIN, self._tried.get(known.path))]
+        now, again = self.desk.now(), self.settings.service.reconcile
+        unproven = self.desk.catalogue.unproven(MOST_AT_ONCE + len(self._tried))
+        waiting = [known for known in unproven if is_due(now, again, self._tried.get(known.path))]
         for known in waiting[:MOST_AT_ONCE]:
             if monotonic() >= until:
                 return True
@@ -195,6 +193,6 @@ class Looking:
                 event(log, proved.outcome, level, set=proved.path, **({"what": proved.what} if proved.what else {}))
                 if proved.outcome not in ("read-back", "damaged"):
                     self._tried[proved.path] = now
-        self._tried = {path: at for path, at in self._tried.items() if not is_due(now, TRY_AGAIN, at)}
+        self._tried = {path: at for path, at in self._tried.items() if not is_due(now, again, at)}
         self.fresh = bool(unproven)
         return len(waiting) > MOST_AT_ONCE

@@ -79,8 +79,10 @@ class Nightly:
             p.bytes for _, _, p in by_id.values() if p.last_read_at is not None and begun <= p.last_read_at <= now
         )
         within, budget = self.settings.limits.read_back_within, self.settings.service.read_back_budget
-        chosen = tonight((proven for _, _, proven in by_id.values()), now, within, budget, read)
-        return [by_id[proven.id][:2] for proven in chosen if by_id[proven.id][0] in self.settings.arms]
+        # What was never read back is proven at once, by another hand.
+        proven = [each for _, _, each in by_id.values() if each.last_read_at is not None]
+        chosen = tonight(proven, now, within, budget, read)
+        return [by_id[each.id][:2] for each in chosen if by_id[each.id][0] in self.settings.arms]
 
     def _report_if_due(self) -> None:
         day = self._due("report", self.settings.reports.at)

@@ -285,12 +285,12 @@ class Catalogue:
         known = self.known(0)
         return [known[name_text(path)] for arm, path in rows if arm in wanted]
 
-    def never_read_back(self, most: int) -> list[Known]:
-        """Complete sets on the share that were never read back, the newest first."""
+    def unproven(self, most: int) -> list[Known]:
+        """Complete sets on the share that were never read back or could not be read since, the newest first."""
         with self.store.told():
             rows = self.store.connection.execute(
                 "SELECT arm, path FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1 AND damaged_at IS NULL"
-                " AND last_read_at IS NULL ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
+                " AND (last_read_at IS NULL OR trouble IS NOT NULL) ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
                 (most,),
             ).fetchall()
             return [self.known(0, arm)[name_text(path)] for arm, path in rows]

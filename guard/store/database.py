@@ -94,6 +94,8 @@ def _worded(path: str, reason: str, kind: str) -> GuardError:
         return StateUnusable(path, reason, _MAKE_WRITABLE)
     if "full" in reason:
         return StateUnusable(path, reason, "Make room on its disk; nothing was changed.")
-    if "malformed" in reason or "no such" in reason or "disk I/O" in reason:
+    if "disk I/O" in reason:
+        return StateUnusable(path, reason, "Look after its disk; what was written before is kept.")
+    if "malformed" in reason or "no such" in reason:
         return StateDamaged(path, reason, _REBUILD[kind])
     return StateUnusable(path, reason, f"Look after the file {os.path.basename(path)}.")

@@ -8,7 +8,6 @@ from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import moment, time_text
 
-
 CLOCKS = "clocks"
 """The part that shows life at every tick, whatever the others are busy with."""
 
