@@ -32,6 +32,8 @@ COMMANDS = {
     "event": ("events", "planned events: add, list, drop"),
     "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
     "sign-off": ("swap", "answer for a finding, with a name, a reason and an end"),
+    "cells": ("cells", "lithium cells: ages, charge left, what to buy, what is in stock"),
+    "keep": ("keep", "which old sets may go: plan, apply, undo, purge"),
     "report": ("report", "the nightly report, now"),
     "service": ("service", "definitions that let the system run the monitor"),
     "explain": ("records", "what a finding code means and what to do"),
