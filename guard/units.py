@@ -68,6 +68,13 @@ def in_words(length: timedelta) -> str:
     return " ".join(parts) or "0 s"
 
 
+def typed(length: timedelta) -> str:
+    """A span as a person would type it, in the largest unit that gives a whole number: ``8h``, ``90m``."""
+    seconds = int(length.total_seconds())
+    unit, length_s = next(each for each in (("d", 86_400), ("h", 3600), ("m", 60), ("s", 1)) if seconds % each[1] == 0)
+    return f"{seconds // length_s}{unit}"
+
+
 def bytes_in_words(count: int) -> str:
     """A size in binary units: ``64 KiB``, ``1.5 GiB``."""
     if count < 1024:

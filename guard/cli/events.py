@@ -17,7 +17,7 @@ from guard.model import ACTIONS, Action, PlannedEvent
 from guard.plan.events import end, is_over, not_configured, within
 from guard.rules.evidence import later
 from guard.times import shown, shown_with_age
-from guard.units import in_words
+from guard.units import in_words, typed
 
 EXAMPLE = 'Such as: guard event add --kind power-down --start "friday 6:00" --for 2w --all'
 
@@ -80,8 +80,7 @@ def _question(event: PlannedEvent, desk: Desk) -> str:
     """The command that asks the same right now."""
     start = event.start.astimezone(desk.settings.zone()).isoformat(timespec="seconds")
     whom = f"ask --arm {event.arms[0]}" if len(event.arms) == 1 else "fleet"
-    seconds = int(event.off_for.total_seconds())
-    return f"guard {whom} --action {event.kind} --at {start} --off-for {seconds}s"
+    return f"guard {whom} --action {event.kind} --at {start} --off-for {typed(event.off_for)}"
 
 
 def _told(event: PlannedEvent, desk: Desk, now: datetime, verb: str) -> Iterator[Line]:
