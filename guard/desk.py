@@ -67,12 +67,21 @@ class Desk:
     @cached_property
     def catalogue(self) -> Catalogue:
         """The catalogue, opened when it is first needed."""
-        return Catalogue(os.path.join(self.settings.state, "catalogue.db"))
+        return Catalogue(self._database("catalogue.db"))
 
     @cached_property
     def ledger(self) -> Ledger:
         """The ledger, opened when it is first needed."""
-        return Ledger(os.path.join(self.settings.state, "ledger.db"))
+        return Ledger(self._database("ledger.db"))
+
+    def _database(self, name: str) -> str:
+        """Where a database is, or may be made. Raises StateUnusable where it would lie on a network mount."""
+        path = os.path.join(self.settings.state, name)
+        if not os.path.exists(path):
+            from guard.share.mounts import refuse_network
+
+            refuse_network(self.settings.state)
+        return path
 
     def ground(self, number: int = 0) -> Ground:
         """Where and by what to look: the share (0) or one of its further copies."""

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from time import monotonic
 
 from guard.clock import now
-from guard.errors import GuardError, StateUnusable
+from guard.errors import GuardError
 from guard.load import load
 from guard.service.alone import alone
 from guard.service.clockwork import Clockwork
@@ -26,7 +26,7 @@ from guard.service.looking import Looking
 from guard.service.nightly import Nightly
 from guard.service.readiness import notify
 from guard.settings import Settings
-from guard.share.mounts import is_network
+from guard.share.mounts import refuse_network
 from guard.tell.sender import Sender
 
 TICK_S = 30
@@ -48,9 +48,7 @@ def serve(settings: Settings) -> None:
     told and the old one stays in force.
     """
     gc.enable()  # a command is over before collecting would pay; this one is not
-    if is_network(settings.state):
-        remedy = "Name a folder on a local disk as plant.state: databases on network mounts get damaged."
-        raise StateUnusable(settings.state, "it lies on a network mount", remedy)
+    refuse_network(settings.state)
     ended = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _number, _frame: ended.set())

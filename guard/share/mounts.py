@@ -6,6 +6,7 @@ import os
 import re
 import sys
 
+from guard.errors import StateUnusable
 from guard.record import Record
 
 TYPE_CHECKING = False
@@ -69,6 +70,13 @@ def way_to_watch(setting: str, path: str) -> Way:
     if setting == "events":
         return Way("events", "the configuration says so" + ("" if way.kind == "events" else f", although {way.why}"))
     return way
+
+
+def refuse_network(state: str) -> None:
+    """Raise StateUnusable where the state folder lies on a network mount."""
+    if is_network(state):
+        remedy = "Name a folder on a local disk as plant.state: databases on network mounts get damaged."
+        raise StateUnusable(state, "it lies on a network mount", remedy)
 
 
 def is_network(path: str) -> bool:

@@ -9,6 +9,7 @@ from pathlib import Path
 from threading import Event
 
 from tests.faults.daemon import Daemon, Witness, answers, nothing_lost_or_doubled, until
+from tests.faults.faulty import faulty
 from tests.faults.machine import cut_power, disk, mounted
 from tests.plant import Plant
 
@@ -95,3 +96,16 @@ def test_two_monitors_on_one_state_folder(plant: Plant) -> None:
         daemon.kill()
         daemon.start()  # the lock of one that was killed is no lock
     nothing_lost_or_doubled(plant, path)
+
+
+def test_a_state_folder_on_a_network_mount_is_refused(plant: Plant, tmp_path: Path) -> None:
+    """FUSE counts as one, since nobody can tell what is behind it."""
+    (tmp_path / "far").mkdir()
+    text = plant.config.read_text()
+    plant.config.write_text(text.replace("[share]", f'state = "{tmp_path / "mnt"}"\n[share]'))
+    with faulty(tmp_path / "far", tmp_path / "mnt", tmp_path / "control"):
+        for words in (("look",), ("ask", "--arm", "arm-07"), ("serve",)):
+            done = plant.run(*words)
+            assert done.code == 1
+            assert "it lies on a network mount. Name a folder on a local disk as plant.state" in done.err
+        assert list((tmp_path / "far").iterdir()) == []
