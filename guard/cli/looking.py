@@ -152,7 +152,7 @@ def _report_lines(place: PlaceReport, desk: Desk) -> Iterator[Line]:
             yield Line(str(place.refusal), indent=1)
         return
     yield Line(_summary(report), style="head")
-    if not report.sets:
+    if not report.sets and not report.unreadable:
         yield Line(NOTHING_FOUND, indent=1)
     yield from _entries("sealed", report.sealed)
     for label, troubles in (
