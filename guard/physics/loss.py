@@ -90,7 +90,9 @@ def margin(charge: Charge, at: Rates, off_h: float) -> Margin:
 def chance_of_shortage(margin_mah: float, sigma_mah: float) -> float:
     """P(M < 0) of a normal margin: Φ(-mean/deviation), by the complementary error function, which is exact in both tails.
 
-    Without any spread it is certain either way; a margin of nothing is then a loss.
+    Without any spread it is certain either way; a margin of nothing is then a loss. A longer time off raises
+    the chance up to 1/2 and never brings it back below; beyond, where self-discharge alone is uncertain, the
+    spread may grow faster than what is missing, and the chance fall a little.
     """
     if sigma_mah <= 0:
         return 0.0 if margin_mah > 0 else 1.0
