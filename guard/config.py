@@ -42,12 +42,13 @@ from guard.config_values import (
     time_of_day,
     web_address,
     whole,
+    zero_or_more,
     zone_name,
 )
 from guard.errors import ConfigFaults, Fault
-from guard.model import ACTIONS, ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
+from guard.model import ACTIONS, ArchiveLimits, Arm, Cell, CellType, Checks, HoldUp, Identity, Limits, PartRule, Recipe
 from guard.record import Record
-from guard.settings import CellType, Keep, Mail, Notify, Reports, Service, Settings, Warnings
+from guard.settings import Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 REQUIRED = object()
 """Stands for the default of a key that has none."""
@@ -100,6 +101,7 @@ KEEP = {
     "yearly": Key(whole, 5),
     "at-least": Key(whole, 3),
     "grace": Key(span_of, span_of("30d")),
+    "copies": Key(any_of("leave", "same"), "leave"),
 }
 SERVICE = {
     "reconcile": Key(some_span, span_of("15m")),
@@ -122,7 +124,12 @@ MAIL = {
     "user": Key(text, ""),
     "password-file": Key(text, ""),
 }
-RECIPE = {"volatile": Key(glob_list, ()), "identity": Key(mapping, None), "parts": Key(mapping)}
+RECIPE = {
+    "volatile": Key(glob_list, ()),
+    "identity": Key(mapping, None),
+    "parts": Key(mapping),
+    "hold-up": Key(mapping, None),
+}
 IDENTITY = {"file": Key(path_within), "pattern": Key(text)}
 PART = {"files": Key(some_globs), "at-least": Key(whole, 1), "checks": Key(mapping, {})}
 CHECKS = {
@@ -152,8 +159,24 @@ ARM = {
     "powered-fraction": Key(fraction, 0.85),
     "ambient-c": Key(number, 25.0),
     "presence": Key(presence_address, ""),
+    "hold-up": Key(mapping, None),
 }
 CELL = {"type": Key(text), "installed": Key(day, None)}
+HOLD_UP = {
+    "capacitance-f": Key(positive),
+    "charged-v": Key(positive),
+    "least-v": Key(positive),
+    "time-constant-s": Key(positive, None),
+    "resistance-ohm": Key(positive, None),
+    "current-ua": Key(positive),
+    "leakage-ua": Key(zero_or_more),
+    "doubles-every-c": Key(positive, 10.0),
+    "series-resistance-ohm": Key(zero_or_more, 0.0),
+    "tolerance": Key(fraction, 0.2),
+    "ageing": Key(fraction, 0.3),
+}
+NO_COLUMN = ("hold-up",)
+"""Keys of an arm that a row of the arms file has no place for: they are tables."""
 
 TOP = [
     *("plant", "share", "fresh", "proof", "limits", "window", "keep", "service", "report", "warnings", "notify"),
@@ -339,7 +362,8 @@ class _Reader:
                 "wants nothing: a set without any file would be complete",
                 "give one part at-least = 1",
             )
-        return Recipe(name, tuple(parts), found["volatile"] or (), self._identity(where, found["identity"]))
+        identity, held = self._identity(where, found["identity"]), self._hold_up(where, found["hold-up"])
+        return Recipe(name, tuple(parts), found["volatile"] or (), identity, held)
 
     def _identity(self, where: str, raw: dict[str, Any] | None) -> Identity | None:
         if raw is None:
@@ -359,6 +383,25 @@ class _Reader:
         if found["pattern"] is not None:
             self._fault(place, "does not say what it finds", "name one group (?P<serial>…), (?P<id>…) or (?P<name>…)")
         return None
+
+    def _hold_up(self, where: str, raw: dict[str, Any] | None) -> HoldUp | None:
+        """The capacitor of a recipe or an arm; None where none is told, or where it is faulty."""
+        if raw is None:
+            return None
+        where, before = f"{where}.hold-up", len(self.faults)
+        found = self._read(where, raw, HOLD_UP)
+        resistance = found.pop("resistance-ohm")
+        if ("time-constant-s" in raw) == ("resistance-ohm" in raw):
+            wrong = "and resistance-ohm are both there" if "resistance-ohm" in raw else "is missing"
+            self._fault(f"{where}.time-constant-s", wrong, "give it, or resistance-ohm, through which it is charged")
+        if len(self.faults) == before and not found["charged-v"] > found["least-v"]:
+            wrong = f"{shown(found['least-v'])} is not below charged-v"
+            self._fault(f"{where}.least-v", wrong, "write the voltage down to which the memory is kept")
+        if len(self.faults) > before:
+            return None
+        if resistance is not None:
+            found["time-constant-s"] = resistance * found["capacitance-f"]
+        return HoldUp(**{key.replace("-", "_"): value for key, value in found.items()})
 
     def _cell_type(self, where: str, name: str, raw: dict[str, Any]) -> CellType:
         found = self._read(where, raw, CELL_TYPE)
@@ -393,7 +436,9 @@ class _Reader:
 
         try:
             self.arms_file = self._place(text(self.document["arms-file"]))
-            more, self.sources[self.arms_file] = read_arms_file(self.arms_file, tuple(ARM))
+            more, self.sources[self.arms_file] = read_arms_file(
+                self.arms_file, tuple(key for key in ARM if key not in NO_COLUMN)
+            )
         except Wrong as wrong:
             self._fault("arms-file", wrong.wrong, wrong.right)
             return rows
@@ -428,6 +473,7 @@ class _Reader:
         return Arm(
             found["id"] or "", found["name"] or found["id"] or "", found["area"], found["serial"], found["recipe"],
             tuple(held), found["powered-fraction"], found["ambient-c"], found["presence"],
+            self._hold_up(where, found["hold-up"]),
         )  # fmt: skip
 
     def _unknown_name(self, where: str, name: str, known: Mapping[str, Any], table: str) -> None:

@@ -42,6 +42,7 @@ class SetView(Record):
     set: BackupSet
     captured_at: datetime | None
     proof: Proof
+    pinned: bool
 
 
 class Difference(Record):
@@ -221,8 +222,17 @@ class Desk:
 
     def sets(self, arms: list[str]) -> list[SetView]:
         """The sets that are there, of some arms, oldest first in each."""
+        from guard.store.retained import pins, same_set
+
+        pinned = pins(self.ledger)
         return [
-            SetView(facts.arm.id, item.set, item.captured_at, proof(item.set, facts))
+            SetView(
+                facts.arm.id,
+                item.set,
+                item.captured_at,
+                proof(item.set, facts),
+                any(same_set(pin, item.set.path, item.set.fingerprint) for pin in pinned.get(facts.arm.id, ())),
+            )
             for facts in self.facts(arms)
             for item in dated(facts.sets, facts.recipe, facts.as_of)
             if not item.set.gone
@@ -267,6 +277,10 @@ class Desk:
         }
         if mark.fingerprint is not None:
             body["fingerprint"] = mark.fingerprint
+        if mark.cell:
+            body["cell"] = mark.cell
+        if mark.installed is not None:
+            body |= {"installed": mark.installed.isoformat(), "date_code": mark.date_code}
         return self.ledger.append(self.now(), "mark", mark.arm, body)
 
     def restored_set(self, arm: str, text: str | None, at: datetime) -> tuple[str | None, str | None]:

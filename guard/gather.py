@@ -12,6 +12,7 @@ from datetime import datetime
 from guard.errors import ShareUnreadable
 from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
+from guard.rules.cells import fitted
 from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
 from guard.settings import Settings
@@ -95,6 +96,7 @@ def gather(
         sign_offs=recorded.sign_offs,
         window=recorded.window,
         powered=powered(recorded.presence, recorded.marks, as_of),
+        cells=fitted(settings.arms[arm].cells, settings.cell_types, recorded.marks),
     )
     return facts if share.unreadable is not None else _rechecked(facts, ground, catalogue, settings.copies)
 

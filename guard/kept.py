@@ -18,8 +18,8 @@ from datetime import date, timedelta
 
 from guard import __version__
 from guard.files import write_whole
-from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import CellType, Keep, Mail, Notify, Reports, Service, Settings, Warnings
+from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, HoldUp, Identity, Limits, PartRule, Recipe
+from guard.settings import Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 TYPE_CHECKING = False
 
@@ -95,7 +95,7 @@ class _Arms(Mapping[str, Arm]):
     def __getitem__(self, arm: str) -> Arm:
         row = Arm(*json.loads(self._rows[arm]))
         held = tuple(Cell(kind, installed and _date(installed)) for kind, installed in row.cells)
-        return row._replace(cells=held)
+        return row._replace(cells=held, hold_up=row.hold_up and HoldUp(*row.hold_up))
 
     def __contains__(self, arm: object) -> bool:
         return arm in self._rows
@@ -149,8 +149,8 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
         powered_before=_span(powered),
     )
     fields["archives"] = ArchiveLimits(*fields["archives"])
-    all_for, daily, weekly, monthly, yearly, at_least, grace = fields["keep"]
-    fields["keep"] = Keep(_span(all_for), daily, weekly, monthly, yearly, at_least, _span(grace))
+    all_for, daily, weekly, monthly, yearly, at_least, grace, copies = fields["keep"]
+    fields["keep"] = Keep(_span(all_for), daily, weekly, monthly, yearly, at_least, _span(grace), copies)
     reconcile, poll, nightly, budget = fields["service"]
     fields["service"] = Service(_span(reconcile), _span(poll), nightly, budget)
     fields["reports"] = Reports(fields["reports"][0], _span(fields["reports"][1]))
@@ -167,12 +167,13 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
 
 
 def _thawed_recipe(raw: list[Any]) -> Recipe:
-    name, parts, volatile, identity = raw
+    name, parts, volatile, identity, held = raw
     return Recipe(
         name,
         tuple(PartRule(part, tuple(files), least, _thawed_checks(checks)) for part, files, least, checks in parts),
         tuple(volatile),
         None if identity is None else Identity(*identity),
+        held and HoldUp(*held),
     )
 
 

@@ -73,6 +73,25 @@ class Identity(Record):
     field: Literal["serial", "id", "name"]
 
 
+class HoldUp(Record):
+    """The capacitor that carries a controller's memory while its cell is out. Currents are those at 25 °C.
+
+    ``tolerance`` is by how much less than ``capacitance_f`` it may hold when new, ``ageing`` which
+    fraction of that it may have lost since.
+    """
+
+    capacitance_f: float
+    charged_v: float
+    least_v: float
+    time_constant_s: float
+    current_ua: float
+    leakage_ua: float
+    doubles_every_c: float = 10.0
+    series_resistance_ohm: float = 0.0
+    tolerance: float = 0.2
+    ageing: float = 0.3
+
+
 class Recipe(Record):
     """Which parts a complete set has. ``volatile`` patterns differ in every real backup."""
 
@@ -80,6 +99,7 @@ class Recipe(Record):
     parts: tuple[PartRule, ...]
     volatile: tuple[str, ...] = ()
     identity: Identity | None = None
+    hold_up: HoldUp | None = None
 
 
 class ArchiveLimits(Record):
@@ -97,6 +117,31 @@ class Cell(Record):
     installed: date | None = None
 
 
+class CellType(Record):
+    """A type of lithium cell: what it is for (memory or position), how long it serves, and its figures."""
+
+    name: str
+    kind: str
+    interval: timedelta
+    capacity_mah: float | None = None
+    usable: float = 0.85
+    self_discharge_per_year: float = 0.01
+    standby_ua: float | None = None
+    spread_capacity: float = 0.05
+    spread_standby: float = 0.15
+
+
+class FittedCell(Record):
+    """A cell as it is known to sit in an arm: from the configuration, or from the mark of its last change.
+
+    ``date_code`` is its maker's year and month, where the mark tells it.
+    """
+
+    type: CellType
+    installed: date | None
+    date_code: str | None = None
+
+
 class Arm(Record):
     """One robot arm with its controller."""
 
@@ -110,6 +155,8 @@ class Arm(Record):
     ambient_c: float = 25.0
     presence: str = ""
     """Address at which the controller answers while its mains are on, as tcp://host:port; empty where none is."""
+    hold_up: HoldUp | None = None
+    """Takes the place of the recipe's."""
 
 
 class Limits(Record):
@@ -207,7 +254,11 @@ class BackupSet(Record):
 
 
 class Mark(Record):
-    """A fact that a person recorded about an arm; ``fingerprint`` where it is about one set."""
+    """A fact that a person recorded about an arm; ``fingerprint`` where it is about one set.
+
+    ``cell`` names the type of the cell that an alarm or a change was about, where that was told;
+    ``installed`` and ``date_code`` tell of a new cell.
+    """
 
     kind: str
     arm: str
@@ -215,6 +266,9 @@ class Mark(Record):
     by: str = ""
     note: str = ""
     fingerprint: str | None = None
+    cell: str = ""
+    installed: date | None = None
+    date_code: str | None = None
 
 
 class PlannedEvent(Record):
@@ -246,11 +300,26 @@ class SignOff(Record):
     level: Level = "hold"
 
 
+class Carried(Record):
+    """For how long a capacitor carries a memory at worst, cut to whole seconds, and what that rests on.
+
+    ``charged_for`` is how long the power was on before, as ``source`` tells; where nothing does and
+    ``source`` is None, the least that is asked for. ``off_for`` is how long it was known to be off already.
+    """
+
+    lasts: timedelta
+    charged_for: timedelta
+    source: str | None = None
+    off_for: timedelta = timedelta()
+
+
 class SwapWindow(Record):
     """The last change of an arm's memory cell, as far as it has come.
 
     ``elapsed`` is how long the cell was, or has been, out: the longer one where two clocks
     disagree, which ``disagree`` then tells. ``ended_at`` is None while the window is open.
+    ``limit`` is the smaller of the configured one and ``hold_up``, which is None where no
+    capacitor's figures are configured.
     """
 
     began_at: datetime
@@ -261,6 +330,7 @@ class SwapWindow(Record):
     disagree: str | None = None
     rests_on: str | None = None
     fingerprint: str | None = None
+    hold_up: Carried | None = None
 
 
 class Powered(Record):
@@ -300,6 +370,7 @@ class ArmFacts(Record):
     sign_offs: tuple[SignOff, ...] = ()
     window: SwapWindow | None = None
     powered: Powered = Powered(None, None)
+    cells: tuple[FittedCell, ...] = ()
 
 
 class Question(Record):

@@ -5,26 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import timedelta, tzinfo
 
-from guard.model import ArchiveLimits, Arm, Limits, Recipe
+from guard.model import ArchiveLimits, Arm, CellType, Limits, Recipe
 from guard.record import Record
 
 
-class CellType(Record):
-    """A type of lithium cell: what it is for, how long it serves, and its figures."""
-
-    name: str
-    kind: str
-    interval: timedelta
-    capacity_mah: float | None = None
-    usable: float = 0.85
-    self_discharge_per_year: float = 0.01
-    standby_ua: float | None = None
-    spread_capacity: float = 0.05
-    spread_standby: float = 0.15
-
-
 class Keep(Record):
-    """Which sets retention keeps."""
+    """Which sets retention keeps. ``copies`` is leave or same: whether further copies are treated likewise."""
 
     all_for: timedelta
     daily: int
@@ -33,6 +19,7 @@ class Keep(Record):
     yearly: int
     at_least: int
     grace: timedelta
+    copies: str
 
 
 class Service(Record):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 
 from guard.model import (
@@ -11,8 +11,10 @@ from guard.model import (
     Arm,
     ArmFacts,
     BackupSet,
+    CellType,
     Checks,
     Finding,
+    FittedCell,
     Identity,
     Limits,
     Mark,
@@ -54,6 +56,14 @@ LIMITS = Limits(
     parts_apart=DAY,
     shrink_permille=300,
 )
+
+
+MEMORY_CELL = CellType("memory-cell", "memory", timedelta(days=1461))
+POSITION_CELL = CellType("position-cell", "position", timedelta(days=365))
+YOUNG_CELLS = tuple(
+    FittedCell(each._replace(interval=100 * each.interval), date(2026, 11, 1)) for each in (MEMORY_CELL, POSITION_CELL)
+)
+"""Cells that give no cause for a finding, now or within any horizon."""
 
 
 def proven(age: timedelta = 6 * HOUR, path: str | None = None, **changes: Any) -> BackupSet:
@@ -141,5 +151,6 @@ def given(
         as_of=NOW,
         sets=sets,
         marks=marks,
+        cells=YOUNG_CELLS,
     )
     return Given(facts._replace(**changes), Question(action, at, 8 * HOUR))

@@ -54,6 +54,15 @@ def content(arm: str, note: str = "") -> dict[str, bytes]:
     }
 
 
+YOUNG_CELLS = " ".join(
+    f"""[
+    {{ type = "memory-cell", installed = {now().date() - timedelta(days=30)} }},
+    {{ type = "position-cell", installed = {now().date() - timedelta(days=30)} }},
+]""".split()
+)
+"""What each arm of the plant has: cells that give no cause for a finding."""
+
+
 def serial(arm: str) -> str:
     """The serial number of an arm of the plant."""
     return f"RC-{arm[-2:]}71"
@@ -95,12 +104,16 @@ class Plant:
         self.share = root / "share"
         self.share.mkdir(parents=True)
         self.arms = arms
+        self.cells = YOUNG_CELLS
         self.config = root / "guard.toml"
         self.configure(extra)
 
     def configure(self, extra: str = "", share: str = "", recipe: str = RECIPE) -> None:
         """Write the configuration anew; ``share`` adds keys to [share], ``extra`` adds tables."""
-        arms = "".join(f'[[arms]]\nid = "{arm}"\narea = "finishing"\nserial = "{serial(arm)}"\n' for arm in self.arms)
+        arms = "".join(
+            f'[[arms]]\nid = "{arm}"\narea = "finishing"\nserial = "{serial(arm)}"\ncells = {self.cells}\n'
+            for arm in self.arms
+        )
         table = f'[share]\npath = "share"\nsettle = "0s"\n{share}\n'
         if "[proof]" not in extra:
             extra += '\n[proof]\nrestore-test-within = "off"\n'

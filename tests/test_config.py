@@ -17,8 +17,8 @@ from guard import kept
 from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
-from guard.model import ArchiveLimits, Arm, Cell, Checks, Identity, Limits, PartRule, Recipe
-from guard.settings import CellType, Keep, Notify, Reports, Service, Settings, Warnings
+from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, HoldUp, Identity, Limits, PartRule, Recipe
+from guard.settings import Keep, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 
 EXAMPLE = """
@@ -619,9 +619,26 @@ PARTS = st.fixed_dictionaries(
         ),
     },
 )
+HOLD_UPS = st.fixed_dictionaries(
+    {
+        "capacitance-f": st.floats(1e-6, 100),
+        "charged-v": st.floats(3, 12),
+        "least-v": st.floats(0.1, 2.9),
+        "time-constant-s": st.floats(1e-3, 1e6),
+        "current-ua": st.floats(1e-3, 1e6),
+        "leakage-ua": st.floats(0, 1e3),
+    },
+    optional={
+        "doubles-every-c": st.floats(1, 100),
+        "series-resistance-ohm": st.floats(0, 1e3),
+        "tolerance": FRACTIONS,
+        "ageing": FRACTIONS,
+    },
+)
 RECIPES = st.fixed_dictionaries(
     {"parts": st.dictionaries(IDS, PARTS, min_size=1, max_size=3)},
     optional={
+        "hold-up": HOLD_UPS,
         "volatile": GLOBS,
         "identity": st.sampled_from(["serial", "id", "name"]).map(
             lambda field: {"file": "settings.toml", "pattern": rf'x = "(?P<{field}>[^"\\]+)"'}
@@ -649,6 +666,7 @@ ARMS = st.fixed_dictionaries(
         ),
         "powered-fraction": FRACTIONS,
         "ambient-c": st.floats(-300, 300),
+        "hold-up": HOLD_UPS,
     },
 )
 CONFIGURATIONS = st.fixed_dictionaries(

@@ -355,13 +355,15 @@ class TestDoubts:
         assert told.json["events"][0]["arms"]["unknown"] == ["arm-09"]
         assert any("names arm-09, which is not in the configuration" in why for why in self.steps(told))
 
-    def test_arms_without_cells_and_a_monitor_that_never_ran_are_no_work_for_the_morning(self, plant: Plant) -> None:
+    def test_arms_without_cells_are_one_step_for_all_and_a_monitor_that_never_ran_is_none(self, plant: Plant) -> None:
+        plant.cells = "[]"
+        plant.configure()
         for arm in plant.arms:
             plant.save(arm)
         plant.ready()
         told = report(plant)
         assert told.doubts == {"monitor", "cells"}
-        assert told.json["steps"] == []
+        assert [step["codes"] for step in told.json["steps"]] == [["cell-age-unknown"]]
 
     def test_the_version_of_the_zone_rules_is_told(self, told: Report) -> None:
         rules = told.json["monitor"]["zone_rules"]

@@ -477,7 +477,8 @@ class TestRecord:
         opened(ledger)
         end(ledger, "arm-07", "Ben", NEW_CELL, clocks(at(MINUTE, MINUTE)))
         note = "memory-cell, made 2026-08, installed 2026-11-25"
-        assert ledger.marks("arm-07") == (mark("cell-changed", NOW + MINUTE, by="Ben", note=note),)
+        new = {"cell": "memory-cell", "installed": date(2026, 11, 25), "date_code": "2026-08"}
+        assert ledger.marks("arm-07") == (mark("cell-changed", NOW + MINUTE, by="Ben", note=note, **new),)
         ((_, _, body),) = ledger.bodies("mark")
         told = {"cell": "memory-cell", "date_code": "2026-08", "installed": "2026-11-25"}
         assert {key: body[key] for key in told} == told

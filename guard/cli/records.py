@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
-from guard.cli.when import parse_when
+from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NotUnderstood, UnknownCode
 from guard.load import load
@@ -28,7 +28,14 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
     parser.add_argument(
         "--set", metavar="SET", help="restore-test: the set that was restored (default: the one that carries answers)"
     )
+    parser.add_argument(
+        "--cell", metavar="TYPE", help="cell-alarm, cell-changed: which cell (default: the arm's only one)"
+    )
+    parser.add_argument("--date-code", metavar="YYYY-MM", help="cell-changed: when the new cell was made")
     return _mark
+
+
+CELL_MARKS = ("cell-alarm", "cell-changed")
 
 
 def _mark(args: argparse.Namespace) -> int:
@@ -47,10 +54,44 @@ def _mark(args: argparse.Namespace) -> int:
         about = f" of {path}" if path else " of no set in particular"
     elif args.set:
         raise NotUnderstood("", f"--set with {args.kind}", "Only a restore-test is about one set.")
-    number = desk.mark(Mark(args.kind, arm, at, args.by, args.note, fingerprint))
+    mark = _about_a_cell(desk, args, Mark(args.kind, arm, at, args.by, args.note, fingerprint))
+    number = desk.mark(mark)
+    about = about or (f" ({mark.cell})" if mark.cell else "")
     text = f"Recorded: {args.kind}{about} on {arm}, {shown(at, desk.settings.zone())} (ledger entry {number})."
     output.show([Line(text)])
+    if args.kind in CELL_MARKS and not mark.cell:
+        output.show([Line(NO_CELL)])
     return 0
+
+
+NO_CELL = (
+    "Which cell it was is not told, so no cell counts as new by it and no alarm is taken to be about one cell."
+    " Record it again with --cell TYPE."
+)
+
+
+def _about_a_cell(desk: Desk, args: argparse.Namespace, mark: Mark) -> Mark:
+    """The mark with the cell that it is about: the one that is named, else the only one that the arm has."""
+    if mark.kind not in CELL_MARKS:
+        if args.cell or args.date_code:
+            raise NotUnderstood(
+                "", f"--cell or --date-code with {mark.kind}", "They tell of alarms and changes of cells."
+            )
+        return mark
+    types = desk.settings.cell_types
+    if args.cell and args.cell not in types:
+        raise NotUnderstood("", f"the cell type {args.cell!r}", f"The types are: {', '.join(types)}.")
+    has = {cell.type for cell in desk.settings.arms[mark.arm].cells}
+    cell = args.cell or (has.pop() if len(has) == 1 else "")
+    if mark.kind == "cell-alarm" or not cell:
+        if args.date_code:
+            raise NotUnderstood(
+                "", "--date-code without a new cell", "Name the new cell: cell-changed with --cell TYPE."
+            )
+        return mark._replace(cell=cell)
+    installed = mark.at.astimezone(desk.settings.zone()).date()
+    made = date_code(args.date_code, installed) if args.date_code else None
+    return mark._replace(cell=cell, installed=installed, date_code=made)
 
 
 def configure_ledger(parser: argparse.ArgumentParser) -> Run:

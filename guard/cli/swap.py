@@ -10,7 +10,7 @@ from guard import swaps
 from guard.cli import countdown, output, verdicts
 from guard.cli.ask import EXIT_CODES, USUAL_OFF, Run
 from guard.cli.output import Line, tell
-from guard.cli.when import parse_when
+from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
 from guard.load import load
@@ -18,6 +18,7 @@ from guard.model import ACTIONS, Action, Question, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER
+from guard.rules.window import limit_in_words
 from guard.store.windows import NewCell
 from guard.swaps import Change
 from guard.times import shown, shown_with_age
@@ -72,12 +73,13 @@ def _begin(desk: Desk, args: argparse.Namespace) -> int:
     if answer.level in ("hold", "unknown"):
         tell(f"Nothing was begun: leave the cell of {arm} in. What lifts it stands above.")
         return EXIT_CODES[answer.level]
-    permit = Permit(answer)
+    permit, out = Permit(answer), swaps.allowed(desk, arm, as_of)
+    output.show(countdown.time_out_lines(out))
     if not args.yes and not _power_is_off(arm):
         tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
         return CALL_WRONG
-    window = swaps.begin(desk, permit, _name(args.by))
-    limit, began = in_words(window.limit), shown(window.began_at, desk.settings.zone())
+    window = swaps.begin(desk, permit, _name(args.by), out)
+    limit, began = limit_in_words(window), shown(window.began_at, desk.settings.zone())
     output.show(
         [Line(), Line(f"The clock of {arm} runs since {began}: {limit} until the new cell is in.", style="head")]
     )
@@ -148,17 +150,16 @@ def _name(given: str | None) -> str:
 
 
 def _show(desk: Desk, args: argparse.Namespace) -> int:
-    limits = desk.settings.limits
     if args.arm:
         change = swaps.change_of(desk, desk.arm(args.arm))
         if args.json:
-            output.show_json({"schema": 1, **countdown.as_json(change, limits)})
+            output.show_json({"schema": 1, **countdown.as_json(change)})
         else:
             _show_changes(desk, [change])
         return 0 if change.state == "none" else EXIT_CODES["hold"]
     changes = swaps.open_now(desk)
     if args.json:
-        output.show_json({"schema": 1, "windows": [countdown.as_json(change, limits) for change in changes]})
+        output.show_json({"schema": 1, "windows": [countdown.as_json(change) for change in changes]})
     elif not changes:
         output.show([Line("No memory cell is out.")])
     else:
@@ -176,7 +177,7 @@ def _end(desk: Desk, args: argparse.Namespace) -> int:
     arm = desk.arm(args.arm)
     window = swaps.end(desk, arm, _name(args.by), _new_cell(desk, arm, args))
     kept = "within" if window.elapsed <= window.limit else f"{in_words(window.elapsed - window.limit)} over"
-    told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {in_words(window.limit)}."
+    told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {limit_in_words(window)}."
     output.show([Line(told, style="head")])
     _show_changes(desk, [swaps.change_of(desk, arm)])
     return 0
@@ -191,7 +192,7 @@ def _new_cell(desk: Desk, arm: str, args: argparse.Namespace) -> NewCell:
     today = desk.now().astimezone(desk.settings.zone()).date()
     installed = _date(args.installed, today) if args.installed else today
     kind = args.cell or (types[0] if len(types) == 1 else "")
-    return NewCell(kind, _date_code(args.date_code, today) if args.date_code else None, installed)
+    return NewCell(kind, date_code(args.date_code, today) if args.date_code else None, installed)
 
 
 def _date(text: str, today: date) -> date:
@@ -202,13 +203,6 @@ def _date(text: str, today: date) -> date:
     if found is None or found > today:
         raise NotUnderstood("", f"the date {text!r}", f"Write a day that has come, such as {today}.")
     return found
-
-
-def _date_code(text: str, today: date) -> str:
-    match = re.fullmatch(r"(\d{4})-(0[1-9]|1[0-2])", text, re.ASCII)
-    if match is None or text > f"{today:%Y-%m}":
-        raise NotUnderstood("", f"the date code {text!r}", f"Write year and month of making, such as {today:%Y-%m}.")
-    return text
 
 
 def configure_sign_off(parser: argparse.ArgumentParser) -> Run:

@@ -48,6 +48,14 @@ def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
     raise NotUnderstood("", f"the time {text!r}", FORMS)
 
 
+def date_code(text: str, today: date) -> str:
+    """The year and month in which a cell was made, as it says itself. Raises NotUnderstood."""
+    match = re.fullmatch(r"([0-9]{4})-(0[1-9]|1[0-2])", text)
+    if match is None or text > f"{today:%Y-%m}":
+        raise NotUnderstood("", f"the date code {text!r}", f"Write year and month of making, such as {today:%Y-%m}.")
+    return text
+
+
 def _rfc_3339(match: re.Match[str]) -> datetime:
     second = int(match[6])
     local = datetime(*(int(match[n]) for n in range(1, 6)), min(second, 59), tzinfo=_offset(match[8]))  # type: ignore[arg-type,misc]

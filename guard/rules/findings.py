@@ -217,6 +217,45 @@ EXPLANATIONS: dict[str, Explanation] = {
         ),
         "Keep the arm powered for that long. What no monitor sees, record: guard mark powered-on ARM --at WHEN",
     ),
+    "cell-age-unknown": Explanation(
+        "The age of a cell is not known",
+        "The arm lists a cell without the date on which it was installed, or lists no cells.",
+        "A lithium cell gives no sign before it is empty, so its age is what tells when to change it.",
+        (
+            ("unknown", "a listed cell has no installed date, or one that has not come yet"),
+            ("caution", "the arm lists no cells, or the action replaces that very cell"),
+        ),
+        'Write into the arm\'s table of the configuration what it has: cells = [ { type = "memory-cell", installed ='
+        " 2025-03-14 } ]. What is changed from now on, record: guard mark cell-changed ARM --cell TYPE",
+    ),
+    "cell-due-soon": Explanation(
+        "A cell is due soon",
+        "A cell has reached 90 % of the interval after which its type is changed.",
+        "There is time left to order a cell, and to choose a stop that is planned anyway.",
+        (("caution", "from 90 % of the interval on, the interval included"),),
+        "Plan its change: guard event add. What is due, and what to buy: guard cells --due-within 90d",
+    ),
+    "cell-overdue": Explanation(
+        "A cell is overdue",
+        "A cell is older than the interval after which its type is changed.",
+        "Nobody can tell how long it still holds up what it is there for.",
+        (
+            ("hold", "older than the interval"),
+            ("caution", "older than the interval, and the action replaces that very cell"),
+        ),
+        "Leave the power on, save a backup, and change the cell: guard ask --arm ARM --action memory-swap",
+    ),
+    "cell-alarm": Explanation(
+        "The controller has told of a low cell",
+        "Somebody marked a low-cell alarm, and no change of a cell was recorded since.",
+        "After the alarm the cell may not carry the memory through the next time without mains.",
+        (
+            ("hold", "a cell-alarm mark with no later cell-changed mark"),
+            ("caution", "the same, and the action replaces that very cell"),
+        ),
+        "Leave the power on, save a backup, and change the cell. A memory cell: guard swap begin ARM. Other cells, once"
+        " they are changed: guard mark cell-changed ARM --cell TYPE",
+    ),
     "share-offline": Explanation(
         "The share cannot be read",
         "The backup share, or this arm's folder on it, cannot be read.",

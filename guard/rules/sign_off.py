@@ -18,7 +18,15 @@ LONGEST = timedelta(days=90)
 NEVER = ("window-open", "window-closing", "window-over")
 """While a cell is out nobody can answer for what comes of it."""
 
-_ABOUT = {"edited-since": "edited_at", "awaiting-proof": "ended_at", "share-doubt": "marker"}
+_ABOUT = {
+    "edited-since": "edited_at",
+    "awaiting-proof": "ended_at",
+    "share-doubt": "marker",
+    "cell-age-unknown": "cell",
+    "cell-due-soon": "cell",
+    "cell-overdue": "cell",
+    "cell-alarm": "alarm_at",
+}
 """Which evidence tells what a finding was about, where that is no set: the next edit is another matter."""
 
 

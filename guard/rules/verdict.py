@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
-from guard.rules import backups, doubts, share, window
+from guard.rules import backups, cells, doubts, share, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
 from guard.rules.sign_off import counts_as, signed, turns
@@ -37,6 +37,9 @@ RULES: tuple[Rule, ...] = (
     backups.too_few_copies,
     backups.restore_test_due,
     doubts.odd_entry,
+    cells.cell_alarm,
+    cells.cell_age,
+    cells.cell_age_unknown,
 )
 
 HORIZON = timedelta(days=3652.5)

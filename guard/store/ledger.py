@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import date, datetime
 
 from guard.digest import text_digest
 from guard.model import Mark
@@ -159,7 +159,7 @@ def _fault(entry: Entry, expected: int, prev: str) -> str | None:
 
 
 def _mark(arm: str, body: Body) -> Mark:
-    fingerprint = body.get("fingerprint")
+    fingerprint, installed, date_code = (body.get(key) for key in ("fingerprint", "installed", "date_code"))
     return Mark(
         kind=str(body["kind"]),
         arm=arm,
@@ -167,4 +167,7 @@ def _mark(arm: str, body: Body) -> Mark:
         by=str(body.get("by", "")),
         note=str(body.get("note", "")),
         fingerprint=None if fingerprint is None else str(fingerprint),
+        cell=str(body.get("cell") or ""),
+        installed=None if installed is None else date.fromisoformat(str(installed)),
+        date_code=None if date_code is None else str(date_code),
     )

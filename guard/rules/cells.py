@@ -1,0 +1,219 @@
+"""How old the cells of an arm are, what the controller has told of them, and what follows for an action. Pure.
+
+Intervals are inside: a cell exactly as old as its interval is due, and is overdue one microsecond
+later. A cell counts as installed at 00:00 UTC of its day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+
+from guard.model import Cell, CellType, FittedCell, Level, Mark, Question
+from guard.rules.evidence import MICROSECOND, later, seconds, utc
+from guard.rules.findings import SILENT, Outcome, finding
+from guard.rules.standing import Standing
+from guard.units import in_words
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from guard.model import Action, Finding
+
+REPLACED: dict[Action, tuple[str, ...]] = {
+    "power-down": (),
+    "memory-swap": ("memory",),
+    "position-swap": ("position",),
+    "service-visit": ("memory", "position"),
+}
+"""Which kinds of cell each action replaces: a finding about such a cell never blocks its own cure."""
+
+DAY_AHEAD = timedelta(hours=14)
+"""So far ahead of UTC is the zone in which a day begins first: a cell installed today is not one of tomorrow."""
+
+
+# What is known of the cells
+
+
+def fitted(listed: Iterable[Cell], types: Mapping[str, CellType], marks: Iterable[Mark]) -> tuple[FittedCell, ...]:
+    """The cells of an arm: those that its configuration lists, put right by the newest change of each type.
+
+    A controller has one memory cell: a new one of a type that is not listed takes the place of the listed one.
+    """
+    changed = _last_changes(types, marks)
+    new = {name: _put_in(types[name], mark) for name, mark in changed.items()}
+    cells = [
+        new.get(cell.type) or FittedCell(types[cell.type], cell.installed) for cell in listed if cell.type in types
+    ]
+    names = {cell.type.name for cell in cells}
+    memory = [mark for name, mark in changed.items() if types[name].kind == "memory"]
+    newest = max(memory, key=_order, default=None)
+    if newest is not None and newest.cell not in names:
+        cells = [new[newest.cell], *(cell for cell in cells if cell.type.kind != "memory")]
+    more = [new[name] for name in sorted(changed) if name not in names and types[name].kind != "memory"]
+    return (*cells, *more)
+
+
+def _last_changes(types: Mapping[str, CellType], marks: Iterable[Mark]) -> dict[str, Mark]:
+    changed: dict[str, Mark] = {}
+    for mark in marks:
+        if mark.kind == "cell-changed" and mark.cell in types:
+            changed[mark.cell] = max(changed.get(mark.cell, mark), mark, key=_order)
+    return changed
+
+
+def _order(mark: Mark) -> tuple[datetime, str]:
+    return mark.at, str(mark.installed)
+
+
+def _put_in(kind: CellType, mark: Mark) -> FittedCell:
+    return FittedCell(kind, mark.installed or mark.at.date(), mark.date_code)
+
+
+def installed_at(cell: FittedCell, as_of: datetime) -> datetime | None:
+    """Since when the cell is in; None where nobody recorded it, or where that day has not come anywhere."""
+    if cell.installed is None:
+        return None
+    start = datetime(cell.installed.year, cell.installed.month, cell.installed.day, tzinfo=UTC)
+    return start if start - as_of <= DAY_AHEAD else None
+
+
+def due_soon_at(start: datetime, kind: CellType) -> datetime | None:
+    """From when on a cell is due soon: the first instant at which it has reached 90 % of its interval."""
+    tenths = kind.interval // MICROSECOND * 9
+    return later(start, -(-tenths // 10) * MICROSECOND)
+
+
+def overdue_at(start: datetime, kind: CellType) -> datetime | None:
+    """From when on a cell is overdue: the first instant past its interval."""
+    return later(start, kind.interval, MICROSECOND)
+
+
+def needs_a_change(alarms: Iterable[Mark], marks: Iterable[Mark], cells: Iterable[FittedCell]) -> list[Mark]:
+    """The alarms with no later change of the cell that they are about.
+
+    An alarm that names no cell ends with the next change of any, and a change that names none ends any alarm.
+    """
+    kinds = {cell.type.name: cell.type.kind for cell in cells}
+    changes = [mark for mark in marks if mark.kind == "cell-changed"]
+    return [
+        alarm
+        for alarm in alarms
+        if not any(change.at > alarm.at and _may_be_one(change.cell, alarm.cell, kinds) for change in changes)
+    ]
+
+
+def _may_be_one(one: str, other: str, kinds: Mapping[str, str]) -> bool:
+    return not one or not other or kinds.get(one, one) == kinds.get(other, other)
+
+
+# Rules
+
+
+def cell_age(at: Standing, question: Question) -> Outcome:
+    """Caution from 90 % of a cell's interval on; past it hold, but at most caution where the cell is replaced."""
+    found, turns = [], []
+    for cell in at.facts.cells:
+        start = installed_at(cell, at.facts.as_of)
+        if start is None:
+            continue
+        for code, reached, ends in _stages(start, cell.type):
+            if reached is not None and question.at < reached:
+                turns.append(reached)
+            elif reached is not None and (ends is None or question.at < ends):
+                found.append(_due(code, at, question, cell, start, ends))
+    return Outcome(tuple(found), min(turns, default=None))
+
+
+def _stages(start: datetime, kind: CellType) -> tuple[tuple[str, datetime | None, datetime | None], ...]:
+    overdue = overdue_at(start, kind)
+    return ("cell-due-soon", due_soon_at(start, kind), overdue), ("cell-overdue", overdue, None)
+
+
+def _due(
+    code: str, at: Standing, question: Question, cell: FittedCell, start: datetime, turns: datetime | None
+) -> Finding:
+    age, interval = question.at - start, cell.type.interval
+    replaced = cell.type.kind in REPLACED[question.action]
+    level: Level = "hold" if code == "cell-overdue" and not replaced else "caution"
+    be = "will then be" if question.at > at.facts.as_of else "is"
+    end = (
+        f"that is {in_words(age - interval)} past its interval of {in_words(interval)}"
+        if code == "cell-overdue"
+        else f"its interval of {in_words(interval)} ends in {in_words(interval - age)}"
+    )
+    message = f"The {cell.type.name} of {at.facts.arm.id}, installed {cell.installed}, {be} {in_words(age)} old; {end}."
+    return finding(
+        code,
+        level,
+        message,
+        _remedy(at.facts.arm.id, cell.type, replaced=replaced),
+        turns,
+        cell=cell.type.name,
+        kind=cell.type.kind,
+        installed=str(cell.installed),
+        age_s=seconds(age),
+        interval_s=seconds(interval),
+    )
+
+
+def _remedy(arm: str, kind: CellType, *, replaced: bool) -> str:
+    record = f"guard mark cell-changed {arm} --cell {kind.name}"
+    if kind.kind == "memory":
+        asked = "Change it now" if replaced else f"Change it first: guard ask --arm {arm} --action memory-swap"
+        return f"{asked}. The change is recorded by guard swap begin {arm}, and guard swap end {arm}"
+    asked = "Change them now" if replaced else f"Change them first: guard ask --arm {arm} --action position-swap"
+    return f"{asked}. As the machine maker's manual and the site's energy control procedure say; then run: {record}"
+
+
+def cell_age_unknown(at: Standing, question: Question) -> Outcome:
+    """Unknown where a listed cell has no installed date that can be; caution where it is replaced, or none is listed."""
+    arm = at.facts.arm.id
+    if not at.facts.cells:
+        message = f"No cells of {arm} are listed: nothing is known of their age."
+        lifts = f'Write into the table of {arm} what it has, such as cells = [ {{ type = "memory-cell", installed = 2025-03-14 }} ]'
+        return Outcome((finding("cell-age-unknown", "caution", message, lifts, cell=None, installed=None),))
+    unknown = [cell for cell in at.facts.cells if installed_at(cell, at.facts.as_of) is None]
+    return Outcome(tuple(_age_unknown(arm, cell, question) for cell in unknown))
+
+
+def _age_unknown(arm: str, cell: FittedCell, question: Question) -> Finding:
+    level: Level = "caution" if cell.type.kind in REPLACED[question.action] else "unknown"
+    why = "nobody recorded" if cell.installed is None else f"is told as {cell.installed}, a day that has not come:"
+    message = f"When the {cell.type.name} of {arm} was installed {why}"
+    message = f"{message}." if cell.installed is None else f"{message} its age is not known."
+    lifts = f"Write its installed date into the table of {arm} in the configuration, or change the cell and record that"
+    told = None if cell.installed is None else str(cell.installed)
+    return finding("cell-age-unknown", level, message, lifts, cell=cell.type.name, kind=cell.type.kind, installed=told)
+
+
+def cell_alarm(at: Standing, question: Question) -> Outcome:
+    """Hold while an alarm has no later change; at most caution where the action may replace the cell that it is about."""
+    marks = at.facts.marks
+    alarms = needs_a_change((mark for mark in marks if mark.kind == "cell-alarm"), marks, at.facts.cells)
+    if not alarms:
+        return SILENT
+    newest = {mark.cell: mark for mark in sorted(alarms, key=_alarm_order)}
+    return Outcome(tuple(_alarm(at, question, newest[name]) for name in sorted(newest)))
+
+
+def _alarm_order(mark: Mark) -> tuple[datetime, str, str]:
+    return mark.at, mark.by, mark.note
+
+
+def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
+    arm = at.facts.arm.id
+    kinds = {cell.type.kind for cell in at.facts.cells if mark.cell in ("", cell.type.name)} or {"memory", "position"}
+    replaced = not kinds.isdisjoint(REPLACED[question.action])
+    about = f"its {mark.cell} is low" if mark.cell else "a cell is low, it was not marked which"
+    by = f" (marked by {mark.by})" if mark.by else ""
+    message = f"The controller of {arm} has told that {about}{by}, and no change was recorded since."
+    which = "" if mark.cell else " Find out which cell it is."
+    lifts = (
+        f"Leave the power of {arm} on, save a backup, and have the cell changed.{which} A memory cell: guard swap begin"
+        f" {arm}. Other cells, once they are changed: guard mark cell-changed {arm} --cell TYPE"
+    )
+    level: Level = "caution" if replaced else "hold"
+    return finding(
+        "cell-alarm", level, message, lifts, cell=mark.cell or None, alarm_at=utc(mark.at), by=mark.by, note=mark.note
+    )
