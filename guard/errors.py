@@ -330,6 +330,44 @@ class ShareDoubtful(GuardError):
         return f"The share {self.path} is in doubt: {self.reason}. {self.remedy}"
 
 
+class PlanDiffers(GuardError):
+    """A plan that is not the present one any more."""
+
+    exit_code = 2
+
+    def __init__(self, asked: str, now: str) -> None:
+        self.asked, self.now = asked, now
+
+    def __str__(self) -> str:
+        return (
+            f"Nothing was moved: the plan {self.asked} is not the present one, which is {self.now}. Sets came or"
+            " went meanwhile, or another reason to keep one. Read it again: guard keep plan"
+        )
+
+
+class NotHeld(CallError):
+    """A set that is not in the holding folder."""
+
+    def __init__(self, asked: str) -> None:
+        self.asked = asked
+
+    def __str__(self) -> str:
+        return (
+            f"No set with the path or fingerprint {self.asked!r} is in the holding folder."
+            " `guard keep held` lists what is."
+        )
+
+
+class HoldingRefused(GuardError):
+    """Something that stops a set from being moved into the holding folder, out of it, or deleted there."""
+
+    def __init__(self, path: str, why: str) -> None:
+        self.path, self.why = path, why
+
+    def __str__(self) -> str:
+        return f"{self.path} was left as it is: {self.why}. Put that right and run the command again."
+
+
 class StateUnusable(GuardError):
     """The state folder, or a file in it, cannot be written or opened."""
 

@@ -46,7 +46,7 @@ def _view_json(view: SetView) -> dict[str, object]:
         "files": backup.files,
         "parts": {part.name: {"files": part.files, "bytes": part.bytes, "ok": part.ok} for part in backup.parts},
         "problems": [{"code": problem.code, "message": problem.message} for problem in backup.problems],
-        "pinned": False,
+        "pinned": view.pinned,
     }
 
 
@@ -63,6 +63,7 @@ def _view_lines(views: list[SetView], desk: Desk) -> Iterator[Line]:
         size = f"{backup.files} files, {bytes_in_words(backup.bytes)}" if backup.fingerprint else "not read"
         fingerprint = f", {backup.fingerprint[:12]}" if backup.fingerprint else ""
         text = f"{backup.path}, saved {shown_with_age(view.captured_at, now, zone)}, {size}{fingerprint}"
+        text += ", pinned" if view.pinned else ""
         yield Line(text, label=view.proof, indent=1, label_width=11)
         for problem in backup.problems:
             yield Line(problem.message, label=problem.code, indent=12, label_width=16)

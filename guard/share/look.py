@@ -6,6 +6,7 @@ the place has proved its identity, and what is unreadable is neither there nor g
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import partial
@@ -102,6 +103,8 @@ def look(
     report.unreadable.extend(entry for entry in entries if isinstance(entry, Unreadable))
     found = {entry.path: entry for entry in entries if isinstance(entry, Found)}
     known = catalogue.known(number, only)
+    # What retention moved away since it was listed is neither new nor missing.
+    found = {path: each for path, each in found.items() if path in known or os.path.lexists(f"{ground.root}/{path}")}
     missing = [k for k in known.values() if _is_missing(k, found, report.unreadable)]
     vanished = len(missing) if only is None and len(missing) >= NEARLY_EVERYTHING * max(len(known), 1) else 0
     if vanished and not accept_vanished:

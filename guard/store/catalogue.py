@@ -250,6 +250,41 @@ class Catalogue:
                     continue
                 _change_of(db, known, at, known.fingerprint, {"state": "gone"})
 
+    def hold(self, known: Known, at: datetime, why: str, told: Mapping[str, object]) -> None:
+        """Write down that retention moved a set away, and why: one fact with the ledger's entry about it."""
+        with self.store.transaction() as db:
+            departed = db.execute(
+                "UPDATE sets SET gone_at=?, trouble=? WHERE id=? AND gone_at IS NULL", (time_text(at), why, known.id)
+            )
+            if departed.rowcount:
+                _change_of(db, known, at, known.fingerprint, {"state": "gone", "why": why})
+            _change(db, at, "keep", known.arm, told)
+
+    def give_back(
+        self, place: int, arm: str, path: str, fingerprint: str, at: datetime, told: Mapping[str, object]
+    ) -> None:
+        """Write down that a set was moved back to where it was, with all that was learnt of it."""
+        raw = name_bytes(path)
+        with self.store.transaction() as db:
+            row = db.execute(
+                "SELECT id FROM sets WHERE place=?1 AND path=?2 AND arm=?3 AND fingerprint=?4 AND NOT EXISTS"
+                " (SELECT 1 FROM sets WHERE place=?1 AND path=?2 AND gone_at IS NULL) ORDER BY id DESC LIMIT 1",
+                (place, raw, arm, fingerprint),
+            ).fetchone()
+            if row is not None:
+                db.execute("UPDATE sets SET gone_at=NULL, trouble=NULL WHERE id=?", row)
+                _change_of(db, self.known(place, arm)[path], at, fingerprint, {"state": "returned"})
+            _change(db, at, "keep", arm, told)
+
+    def ever_had(self, place: int, arm: str, path: str, fingerprint: str) -> bool:
+        """Whether a set with this content ever stood at this path."""
+        with self.store.told():
+            row = self.store.connection.execute(
+                "SELECT 1 FROM sets WHERE place=? AND path=? AND arm=? AND fingerprint=?",
+                (place, name_bytes(path), arm, fingerprint),
+            ).fetchone()
+        return row is not None
+
     def manifest(self, set_id: int) -> tuple[FileFacts, ...]:
         """The files of a set as they were read; empty where it was never read to its end."""
         with self.store.told():
