@@ -342,7 +342,8 @@ class TestEmpty:
     @pytest.mark.parametrize(("last_h", "empty"), [(0.999, False), (1.0, True), (1.001, True)])
     def test_a_period_as_long_as_the_charge_lasts_empties_the_cell(self, last_h: float, *, empty: bool) -> None:
         charge, at = alone(1.0, 1000.0)
-        assert (empty_after(charge, at, [Period(last_h, OFF)], ON) is not None) is empty
+        found = empty_after(charge, at, [Period(last_h, OFF)], ON)
+        assert found == (Empty(1.0, pytest.approx(math.hypot(0.05, 0.15))) if empty else None)
 
     @given(st.floats(0, 20_000), st.floats(1, 5000), st.floats(0.01, 1), st.floats(0, 0.2), st.floats(-20, 70))
     def test_the_charge_is_used_up_at_that_moment_and_not_before(
@@ -493,6 +494,7 @@ class TestLaws:
         ANY,
     )
     @example(CellFigures(1000, 20, self_discharge_per_year=1.0), 30.0, 1.0, [Period(8766, 0.5)], 0.5)
+    @example(CellFigures(1000, 20), -273.15, 1.0, [Period(8766, 0.5)], 0.5)
     @example(CellFigures(1000, 20, ageing_ev=0.0, standby_doubles_every_c=5e-324), -1e308, 1.0, [Period(9, 1)], 1.0)
     @example(CellFigures(1e308, 1e308, 1e308, 1e308, 1e308, 1e308, 1e308, 1e308, 1.0), 1e308, 1e308, [Period(1e308, 1e308)] * 4, 1e308)  # fmt: skip
     def test_whatever_is_finite_has_a_finite_answer(

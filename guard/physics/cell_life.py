@@ -190,11 +190,12 @@ def empty_after(charge: Charge, at: Rates, ahead: Sequence[Period], then_off: fl
     """
     passed_h = 0.0
     for period in (*ahead, Period(MOST_HOURS, then_off)):
+        hours, left = _cut(period.hours, MOST_HOURS), later(charge, at, period)
         within_h = _hours_to_empty(charge, at, _cut(period.off, 1.0))
-        if within_h is not None and within_h <= _cut(period.hours, MOST_HOURS):
-            return Empty(passed_h + within_h, _empty_sigma_h(charge, at, Period(within_h, period.off)))
-        passed_h += _cut(period.hours, MOST_HOURS)
-        charge = later(charge, at, period)
+        if within_h is not None and (within_h <= hours or left.signed_mah <= 0):  # whichever way the last digit falls
+            until = Period(min(within_h, hours), period.off)
+            return Empty(passed_h + until.hours, _empty_sigma_h(charge, at, until))
+        passed_h, charge = passed_h + hours, left
     return None
 
 
