@@ -397,10 +397,13 @@ class _Reader:
         if len(self.faults) == before and not found["charged-v"] > found["least-v"]:
             wrong = f"{shown(found['least-v'])} is not below charged-v"
             self._fault(f"{where}.least-v", wrong, "write the voltage down to which the memory is kept")
+        if len(self.faults) == before and resistance is not None:
+            try:
+                found["time-constant-s"] = positive(resistance * found["capacitance-f"])
+            except Wrong as wrong:
+                self._fault(f"{where}.resistance-ohm", wrong.wrong, wrong.right)
         if len(self.faults) > before:
             return None
-        if resistance is not None:
-            found["time-constant-s"] = resistance * found["capacitance-f"]
         return HoldUp(**{key.replace("-", "_"): value for key, value in found.items()})
 
     def _cell_type(self, where: str, name: str, raw: dict[str, Any]) -> CellType:

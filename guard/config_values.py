@@ -154,6 +154,14 @@ def positive(value: Any) -> float:
     return found
 
 
+def zero_or_more(value: Any) -> float:
+    """A number from 0 up."""
+    found = number(value)
+    if found < 0:
+        raise Wrong(f"{shown(value)} is below 0", "write a number, 0 or more")
+    return found
+
+
 def fraction(value: Any) -> float:
     """A number from 0 to 1."""
     found = number(value)

@@ -11,7 +11,7 @@ from guard.record import Record
 from guard.rules.permit import Permit
 from guard.rules.sign_off import NEVER, subject
 from guard.rules.verdict import verdict
-from guard.rules.window import State, state
+from guard.rules.window import State, TimeOut, state, time_out
 from guard.store import sign_offs, windows
 from guard.store.windows import NewCell
 
@@ -25,10 +25,16 @@ class Change(Record):
     facts: ArmFacts
 
 
-def begin(desk: Desk, permit: Permit, by: str) -> SwapWindow:
-    """Open an arm's swap window. Raises PermitStale and WindowTaken."""
+def allowed(desk: Desk, arm: str, at: datetime) -> TimeOut:
+    """For how long an arm's memory cell may be out if it is pulled at that moment."""
+    (facts,) = desk.facts([arm], at)
+    return time_out(facts, at)
+
+
+def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
+    """Open an arm's swap window, for as long as it may be. Raises PermitStale and WindowTaken."""
     try:
-        return windows.begin(desk.ledger, permit, by, desk.settings.limits.window, desk.clocks)
+        return windows.begin(desk.ledger, permit, by, out.limit, desk.clocks, out.hold_up)
     except WindowTaken as taken:
         raise WindowTaken(taken.arm, taken.by, taken.since, desk.settings.zone()) from None
 

@@ -87,6 +87,11 @@ def test_the_full_example_has_every_key_of_a_table(document: dict[str, Any], tab
         pytest.param(lambda d: d["cell-types"].values(), config.CELL_TYPE, id="cell-type"),
         pytest.param(lambda d: _some(d["cell-types"].values(), "spread"), config.SPREAD, id="spread"),
         pytest.param(lambda d: d["arms"], config.ARM, id="arm"),
+        pytest.param(
+            lambda d: [*_some(d["recipes"].values(), "hold-up"), *_some(d["arms"], "hold-up")],
+            config.HOLD_UP,
+            id="hold-up",
+        ),
         pytest.param(lambda d: [d["notify"]["mail"]], config.MAIL, id="mail"),
         pytest.param(lambda d: [cell for arm in d["arms"] for cell in arm["cells"]], config.CELL, id="cell"),
     ],
@@ -104,7 +109,7 @@ def test_every_table_of_keys_is_compared_here() -> None:
     assert known == {
         *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "KEEP"),
         *("SERVICE", "REPORT", "WARNINGS", "NOTIFY", "MAIL"),
-        *("RECIPE", "IDENTITY", "PART", "CHECKS", "CELL_TYPE", "SPREAD", "ARM", "CELL"),
+        *("RECIPE", "IDENTITY", "PART", "CHECKS", "CELL_TYPE", "SPREAD", "ARM", "CELL", "HOLD_UP"),
     }
 
 

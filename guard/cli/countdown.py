@@ -10,10 +10,23 @@ from guard.cli import output
 from guard.cli.output import Line, when
 from guard.cli.verdicts import cautions
 from guard.desk import Desk
-from guard.model import Limits, SwapWindow
+from guard.model import SwapWindow
 from guard.rules.evidence import MICROSECOND, seconds
 from guard.rules.standing import standing
-from guard.rules.window import State, after_the_change, closing_from, remedy, seat_now, ticking, to_restore
+from guard.rules.window import (
+    State,
+    TimeOut,
+    after_the_change,
+    closing_from,
+    is_by_hold_up,
+    limit_in_words,
+    remedy,
+    seat_now,
+    ticking,
+    time_out,
+    to_restore,
+    why,
+)
 from guard.settings import Settings
 from guard.swaps import Change
 from guard.times import shown
@@ -30,6 +43,8 @@ STYLES: dict[State, str] = {
 
 SECOND = timedelta(seconds=1)
 BAR_CELLS = 40
+HOLD_UP = "hold-up"
+"""In a row of facts, where the next one says what it is."""
 
 
 def lines(change: Change, settings: Settings) -> Iterator[Line]:
@@ -39,12 +54,22 @@ def lines(change: Change, settings: Settings) -> Iterator[Line]:
     yield Line(headline(change), style=style)
     yield Line(style=style)
     if change.window is None:
+        yield from time_out_lines(time_out(change.facts, change.facts.as_of))
         return
     yield from _facts(change, change.window, settings.zone())
     yield Line()
     yield Line("What to do", style="head")
     for number, text in enumerate(to_do(change, change.window), 1):
         yield Line(text, label=f"{number}. ", indent=1)
+
+
+def time_out_lines(out: TimeOut) -> Iterator[Line]:
+    """How long a change that is begun now would have, where a capacitor's figures say something about that."""
+    reason = why(out)
+    if reason is not None:
+        yield Line()
+        yield Line(f"Begun now, a change of the memory cell would have {limit_in_words(out)}.", style="head")
+        yield Line(reason, indent=1)
 
 
 def headline(change: Change) -> str:
@@ -66,14 +91,16 @@ def headline(change: Change) -> str:
 
 def _facts(change: Change, window: SwapWindow, zone: tzinfo) -> Iterator[Line]:
     yield _fact("Out for", f"{in_words(window.elapsed)} {_bar(window)}" if _runs(change) else in_words(window.elapsed))
-    limit = in_words(window.limit)
     if _runs(change):
         closing = in_words(closing_from(window, change.facts.limits.closing_permille))
         left = max(window.limit - window.elapsed, timedelta())
-        yield _fact("Left", f"{in_words(left)} of {limit}; closing from {closing} on")
+        yield _fact("Left", f"{in_words(left)} of {limit_in_words(window, HOLD_UP)}; closing from {closing} on")
     else:
         over = window.elapsed > window.limit
-        yield _fact("Limit", f"{limit}: {'it was out for too long' if over else 'kept'}")
+        yield _fact("Limit", f"{limit_in_words(window)}: {'it was out for too long' if over else 'kept'}")
+    reason = why(window)
+    if reason is not None and change.state != "over":  # then it helps nobody, and room is short
+        yield _fact("Why", reason)
     by = f" by {window.began_by}" if window.began_by else ""
     yield _fact("Begun", f"{shown(window.began_at, zone)}{by}")
     if window.ended_at is not None:
@@ -110,13 +137,15 @@ def to_do(change: Change, window: SwapWindow) -> list[str]:
     return [*after_the_change(change.arm, window), *lost]
 
 
-def as_json(change: Change, limits: Limits) -> dict[str, object]:
+def as_json(change: Change) -> dict[str, object]:
     """The state of one arm's window as the JSON contract has it; what stands after ``left_s`` is more than that."""
     window = change.window
     document: dict[str, object] = {"arm": change.arm, "state": change.state}
     for key in ("began_at", "elapsed_s", "limit_s", "left_s", "ended_at", "by", "set", "disagree"):
         document[key] = None
-    document["limit_s"] = seconds(limits.window if window is None else window.limit)
+    out = time_out(change.facts, change.facts.as_of) if window is None else window
+    document |= {"limit_s": seconds(out.limit), "limited_by": "hold-up" if is_by_hold_up(out) else "limit"}
+    document["hold_up_s"] = out.hold_up and seconds(out.hold_up.lasts)
     if window is None:
         return document
     document |= {"began_at": when(window.began_at), "elapsed_s": seconds(window.elapsed)}

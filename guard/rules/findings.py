@@ -176,7 +176,8 @@ EXPLANATIONS: dict[str, Explanation] = {
     "window-open": Explanation(
         "The memory cell is out",
         "A swap window of the arm is open: somebody began to change its memory cell and has not ended it.",
-        "While the cell is out, a capacitor alone carries the memory, for about as long as window.limit.",
+        "While the cell is out, a capacitor alone carries the memory, for about as long as window.limit, or as its"
+        " hold-up table tells where that is shorter.",
         (("hold", "from guard swap begin on, until the window is closing"),),
         "Seat the new cell, then run: guard swap end ARM --by NAME. How long it has been out: guard swap show ARM",
     ),
@@ -189,10 +190,10 @@ EXPLANATIONS: dict[str, Explanation] = {
     ),
     "window-over": Explanation(
         "The memory cell was out for too long",
-        "The memory cell has been out for longer than window.limit.",
+        "The memory cell has been out for longer than window.limit, or than the hold-up where that is shorter.",
         "Take the memory for lost until it was compared with the backup. An arm that runs with half of a memory"
         " moves elsewhere than taught.",
-        (("hold", "longer than window.limit"),),
+        (("hold", "longer than the limit with which the change was begun"),),
         "Seat the new cell, run: guard swap end ARM --by NAME, and have the set ready that guard swap show ARM names.",
     ),
     "awaiting-proof": Explanation(
@@ -213,6 +214,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         "While the cell is out, a capacitor carries the memory, and it must have been charged.",
         (
             ("hold", "known to be on for too short a time, or known to be off"),
+            ("hold", "not known, and by its hold-up table the capacitor needs longer than that"),
             ("caution", "not known"),
         ),
         "Keep the arm powered for that long. What no monitor sees, record: guard mark powered-on ARM --at WHEN",
@@ -255,6 +257,16 @@ EXPLANATIONS: dict[str, Explanation] = {
         ),
         "Leave the power on, save a backup, and change the cell. A memory cell: guard swap begin ARM. Other cells, once"
         " they are changed: guard mark cell-changed ARM --cell TYPE",
+    ),
+    "spare-missing": Explanation(
+        "No spare cell is known to be in stock",
+        "A cell shall be changed, and no spare of its type is in stock, or nobody ever counted the spares.",
+        "Once the old cell is out the clock runs, and it is too late to find out that there is no new one.",
+        (
+            ("hold", "none is left of what was counted"),
+            ("caution", "never counted"),
+        ),
+        "Have a new cell ready, and record what is in stock: guard cells stock TYPE COUNT --date-code YYYY-MM",
     ),
     "share-offline": Explanation(
         "The share cannot be read",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from guard.model import ArmFacts, BackupSet, Finding, Level, Question, SwapWindow
+from guard.model import ArmFacts, BackupSet, Carried, Finding, HoldUp, Level, Question, SwapWindow
 from guard.record import Record
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
@@ -97,6 +97,74 @@ def _span(uptime_s: float) -> timedelta:
     return timedelta(seconds=uptime_s)
 
 
+# For how long the cell may be out
+
+
+class TimeOut(Record):
+    """For how long a memory cell may be out: the configured limit, or the hold-up where that is shorter."""
+
+    limit: timedelta
+    hold_up: Carried | None = None
+
+
+LONGEST = timedelta(days=36_525)
+"""A hold-up of more than a hundred years is told as that."""
+
+SHORTEST = timedelta(seconds=1)
+"""A shorter hold-up is none."""
+
+
+def time_out(facts: ArmFacts, at: datetime) -> TimeOut:
+    """For how long the memory cell may be out if it is pulled at that moment.
+
+    The capacitor is taken for empty when the power came on. Where it is not known how long ago
+    that was, it is taken to be charged for as long as is asked for and no longer.
+    """
+    limit, held, powered = facts.limits.window, _capacitor(facts), facts.powered
+    if held is None:
+        return TimeOut(limit)
+    from guard.physics.hold_up import hold_up_s  # who configured no capacitor loads nothing for one
+
+    since, off_for = _on_since(facts), NONE
+    charged_for = facts.limits.powered_before if since is None else max(at - since, NONE)
+    if powered.on is False:
+        off_for = LONGEST if powered.since is None else max(at - powered.since, NONE)
+    carried_s = hold_up_s(held, charged_for.total_seconds(), facts.arm.ambient_c)
+    left = timedelta(seconds=min(carried_s, LONGEST.total_seconds())) - off_for
+    lasts = max(left // SHORTEST * SHORTEST, NONE)
+    source = None if since is None else powered.source
+    return TimeOut(min(limit, lasts), Carried(lasts, charged_for, source, off_for))
+
+
+def _capacitor(facts: ArmFacts) -> HoldUp | None:
+    return facts.recipe.hold_up if facts.arm.hold_up is None else facts.arm.hold_up
+
+
+def is_by_hold_up(out: TimeOut | SwapWindow) -> bool:
+    """Whether it is the capacitor that ends the time, and not the configured limit."""
+    return out.hold_up is not None and out.hold_up.lasts <= out.limit
+
+
+def limit_in_words(out: TimeOut | SwapWindow, hold_up: str = "hold-up of its capacitor") -> str:
+    """For how long the cell may be out and, where a capacitor's figures are configured, which of the two says so."""
+    if out.hold_up is None:
+        return in_words(out.limit)
+    return f"{in_words(out.limit)} ({hold_up if is_by_hold_up(out) else 'window.limit'})"
+
+
+def why(out: TimeOut | SwapWindow) -> str | None:
+    """What that time rests on; None where no capacitor's figures are configured."""
+    held = out.hold_up
+    if held is None:
+        return None
+    charged = f"charged for {in_words(held.charged_for)}, as is asked for: how long it was on before is not known"
+    if held.source is not None:
+        charged = f"charged for the {in_words(held.charged_for)} that it was on before ({held.source or 'no source'})"
+    off = f"; it was off for {in_words(held.off_for)} already" if held.off_for > NONE else ""
+    carries = "carries" if is_by_hold_up(out) else "would carry"
+    return f"The capacitor {carries} the memory for {in_words(held.lasts)} at worst, {charged}{off}."
+
+
 # What a window is at a moment
 
 
@@ -166,7 +234,7 @@ def _out(arm: str, window: SwapWindow, ahead: timedelta) -> str:
     if ahead > NONE:
         opening = f"If nobody ends the change, the memory cell of {arm} will then have been out for"
     over = f"; that is {in_words(out - window.limit)} over the limit" if out > window.limit else ""
-    told = f"{opening} {in_words(out)} of {in_words(window.limit)}{over}{by}."
+    told = f"{opening} {in_words(out)} of {limit_in_words(window)}{over}{by}."
     return f"{told} {window.disagree}" if window.disagree else told
 
 
@@ -252,8 +320,13 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     window = at.facts.window
     if question.action != "memory-swap" or (window is not None and window.ended_at is None):
         return SILENT  # while the cell is out the power is off, and the window says what counts
-    arm, needed = at.facts.arm.id, at.facts.limits.powered_before
-    powered = at.facts.powered
+    arm, powered, needed = at.facts.arm.id, at.facts.powered, _needed(at.facts)
+    if needed is None:
+        message = (
+            f"By its figures the capacitor of {arm} carries the memory for no second, however long it was charged."
+        )
+        lifts = "Look after the hold-up table of the arm or its recipe in the configuration."
+        return Outcome((_not_powered("hold", message, lifts, at, None),))
     lifts = (
         f"Keep {arm} powered for {in_words(needed)} right before. What the monitor does not see, record:"
         f" guard mark powered-on {arm} --at WHEN"
@@ -261,13 +334,14 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     if powered.on is False:
         message = f"{arm} is known to be off ({powered.source or 'no source'}): what carries its memory runs down."
         return Outcome((_not_powered("hold", message, lifts, at, None),))
-    since = powered.since if powered.on and not _was_off_since(window, powered.since) else None
+    since = _on_since(at.facts)
     if since is None:
+        level: Level = "hold" if needed > at.facts.limits.powered_before else "caution"
         message = (
             f"For how long {arm} has been powered is not known{f' ({powered.source})' if powered.source else ''};"
             f" {in_words(needed)} before the change are needed."
         )
-        return Outcome((_not_powered("caution", message, lifts, at, None),))
+        return Outcome((_not_powered(level, message, lifts, at, None),))
     reached = later(since, needed)
     if reached is not None and question.at >= reached:
         return SILENT
@@ -279,13 +353,35 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     return Outcome((_not_powered("hold", message, lifts, at, reached),), reached)
 
 
+def _needed(facts: ArmFacts) -> timedelta | None:
+    """For how long the power must be on before: as configured, and so that a capacitor carries anything at all.
+
+    None where it never would.
+    """
+    held = _capacitor(facts)
+    if held is None:
+        return facts.limits.powered_before
+    from guard.physics.hold_up import charging_s
+
+    charging = charging_s(held, SHORTEST.total_seconds(), facts.arm.ambient_c)
+    if charging > LONGEST.total_seconds():
+        return None
+    return max(facts.limits.powered_before, timedelta(seconds=charging))
+
+
+def _on_since(facts: ArmFacts) -> datetime | None:
+    """Since when the power is known to be on; None where it is off or nobody knows."""
+    since = facts.powered.since if facts.powered.on else None
+    return None if _was_off_since(facts.window, since) else since
+
+
 def _was_off_since(window: SwapWindow | None, since: datetime | None) -> bool:
     """Takes a change of the memory cell as proof that the power was off, whatever was recorded before it."""
     return window is not None and since is not None and since <= window.began_at
 
 
 def _not_powered(level: Level, message: str, lifts: str, at: Standing, turns: datetime | None) -> Finding:
-    powered = at.facts.powered
+    powered, needed = at.facts.powered, _needed(at.facts)
     return finding(
         "not-powered-long-enough",
         level,
@@ -295,5 +391,5 @@ def _not_powered(level: Level, message: str, lifts: str, at: Standing, turns: da
         on=powered.on,
         since=utc(powered.since),
         source=powered.source,
-        needed_s=seconds(at.facts.limits.powered_before),
+        needed_s=None if needed is None else seconds(needed),
     )

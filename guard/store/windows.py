@@ -14,7 +14,7 @@ from datetime import date, timedelta
 
 from guard.clock import Reading
 from guard.errors import NoWindow, PermitStale, StateLocked, StateUnusable, WindowTaken
-from guard.model import SwapWindow
+from guard.model import Carried, SwapWindow
 from guard.record import Record
 from guard.rules.evidence import seconds
 from guard.rules.permit import Permit
@@ -46,12 +46,15 @@ class _Open(Record):
     limit: timedelta
     rests_on: str | None
     fingerprint: str | None
+    hold_up: Carried | None
 
 
-def begin(ledger: Ledger, permit: Permit, by: str, limit: timedelta, clocks: Clocks) -> SwapWindow:
+def begin(
+    ledger: Ledger, permit: Permit, by: str, limit: timedelta, clocks: Clocks, hold_up: Carried | None = None
+) -> SwapWindow:
     """Open the window of the permit's arm; its clock runs from now on.
 
-    Raises PermitStale, and WindowTaken where it is open already: of two people, one opens it.
+    Its limit is recorded with it, so that no later configuration lengthens it. Raises PermitStale, and WindowTaken where it is open already: of two people, one opens it.
     """
     with ledger.store.transaction() as db:
         now = clocks()
@@ -65,6 +68,7 @@ def begin(ledger: Ledger, permit: Permit, by: str, limit: timedelta, clocks: Clo
             **_clocks(now),
             "by": by,
             "limit_s": seconds(limit),
+            "hold_up": _hold_up_body(hold_up),
             "set": permit.rests_on,
             "fingerprint": permit.fingerprint,
             "verdict": permit.level,
@@ -72,7 +76,28 @@ def begin(ledger: Ledger, permit: Permit, by: str, limit: timedelta, clocks: Clo
         }
         seq = append(db, time_text(now.wall) or "", "swap", permit.arm, canonical(body), None)
         _write(db, permit.arm, seq, Checkpoint(*now, timedelta()))
-    return SwapWindow(now.wall, timedelta(), limit, by, rests_on=permit.rests_on, fingerprint=permit.fingerprint)
+    begun = SwapWindow(now.wall, timedelta(), limit, by, rests_on=permit.rests_on, fingerprint=permit.fingerprint)
+    return begun._replace(hold_up=hold_up)
+
+
+def _hold_up_body(held: Carried | None) -> Body | None:
+    if held is None:
+        return None
+    return {
+        "lasts_s": seconds(held.lasts),
+        "charged_for_s": seconds(held.charged_for),
+        "source": held.source,
+        "off_for_s": seconds(held.off_for),
+    }
+
+
+def _hold_up(body: dict[str, Any]) -> Carried | None:
+    """What an entry tells of the capacitor; entries of older programs tell nothing."""
+    told = body.get("hold_up")
+    if told is None:
+        return None
+    lasts, charged_for, off_for = (timedelta(seconds=told[key]) for key in ("lasts_s", "charged_for_s", "off_for_s"))
+    return Carried(lasts, charged_for, told["source"], off_for)
 
 
 def tick(ledger: Ledger, arm: str, clocks: Clocks) -> SwapWindow | None:
@@ -145,6 +170,7 @@ def _end_body(there: _Open, window: SwapWindow, now: Reading) -> Body:
         "began_by": there.by,
         "elapsed_s": seconds(window.elapsed),
         "limit_s": seconds(there.limit),
+        "hold_up": _hold_up_body(there.hold_up),
         "disagree": window.disagree,
         "set": there.rests_on,
         "fingerprint": there.fingerprint,
@@ -169,7 +195,7 @@ def _open(db: sqlite3.Connection, arm: str) -> _Open | None:
         return None
     began = Reading(moment(body["wall"]), body["boot"], body["uptime_s"])
     limit = timedelta(seconds=body["limit_s"])
-    return _Open(row[0], began, body["by"], limit, body["set"], body["fingerprint"])
+    return _Open(row[0], began, body["by"], limit, body["set"], body["fingerprint"], _hold_up(body))
 
 
 def _last(db: sqlite3.Connection, arm: str, began: int) -> Checkpoint | None:
@@ -205,6 +231,7 @@ def _window(there: _Open, last: Checkpoint | None, now: Reading) -> SwapWindow:
         disagree=disagree,
         rests_on=there.rests_on,
         fingerprint=there.fingerprint,
+        hold_up=there.hold_up,
     )
 
 
@@ -218,4 +245,5 @@ def _ended(body: dict[str, Any]) -> SwapWindow:
         disagree=body["disagree"],
         rests_on=body["set"],
         fingerprint=body["fingerprint"],
+        hold_up=_hold_up(body),
     )
