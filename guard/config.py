@@ -146,9 +146,12 @@ CELL_TYPE = {
     "usable": Key(fraction, 0.85),
     "self-discharge-per-year": Key(fraction, 0.01),
     "standby-ua": Key(positive, None),
+    "standby-doubles-every-c": Key(positive, 10.0),
+    "ageing-ev": Key(positive, 1.0),
+    "shelf-life": Key(some_span, None),
     "spread": Key(mapping, {}),
 }
-SPREAD = {"capacity": Key(fraction, 0.05), "standby": Key(fraction, 0.15)}
+SPREAD = {"capacity": Key(fraction, 0.05), "standby": Key(fraction, 0.15), "self-discharge": Key(fraction, 0.3)}
 ARM = {
     "id": Key(arm_id),
     "name": Key(text, ""),
@@ -410,7 +413,9 @@ class _Reader:
         found = self._read(where, raw, CELL_TYPE)
         spread = self._read(f"{where}.spread", found["spread"] or {}, SPREAD)
         figures = (found["capacity-mah"], found["usable"], found["self-discharge-per-year"], found["standby-ua"])
-        return CellType(name, found["kind"], found["interval"], *figures, spread["capacity"], spread["standby"])
+        spreads = (spread["capacity"], spread["standby"], spread["self-discharge"])
+        temperature = (found["ageing-ev"], found["standby-doubles-every-c"], found["shelf-life"])
+        return CellType(name, found["kind"], found["interval"], *figures, *spreads, *temperature)
 
     # Arms
 

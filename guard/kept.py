@@ -160,7 +160,8 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
     fields["notify"] = Notify(mail and Mail(*mail)._replace(to=tuple(mail[3])), webhook, apprise_file)
     fields["recipes"] = {name: _thawed_recipe(recipe) for name, recipe in fields["recipes"].items()}
     fields["cell_types"] = {
-        name: CellType(row[0], row[1], _span(row[2]), *row[3:]) for name, row in fields["cell_types"].items()
+        name: CellType(row[0], row[1], _span(row[2]), *row[3:])._replace(shelf_life=row[-1] and _span(row[-1]))
+        for name, row in fields["cell_types"].items()
     }
     fields["arms"] = arms
     return Settings(**fields)

@@ -118,7 +118,11 @@ class Cell(Record):
 
 
 class CellType(Record):
-    """A type of lithium cell: what it is for (memory or position), how long it serves, and its figures."""
+    """A type of lithium cell: what it is for (memory or position), how long it serves, and its figures.
+
+    Self-discharge and standby current are those at 25 °C; spreads are standard deviations as parts of
+    the values. ``shelf_life`` is how old a new one may be when it is put in, None where that is not known.
+    """
 
     name: str
     kind: str
@@ -129,6 +133,10 @@ class CellType(Record):
     standby_ua: float | None = None
     spread_capacity: float = 0.05
     spread_standby: float = 0.15
+    spread_self_discharge: float = 0.3
+    ageing_ev: float = 1.0
+    standby_doubles_every_c: float = 10.0
+    shelf_life: timedelta | None = None
 
 
 class FittedCell(Record):

@@ -17,6 +17,7 @@ from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
+from guard.model import CellType
 from guard.physics.cell_life import (
     HOURS_A_YEAR,
     MOST_HOURS,
@@ -30,6 +31,7 @@ from guard.physics.cell_life import (
     arrhenius_factor,
     charge_left,
     empty_after,
+    figures_of,
     later,
     mean_kept,
     mean_kept_slope,
@@ -234,6 +236,21 @@ class TestSolution:
     )
     def test_time_on_the_shelf(self, made: date | None, hours: float) -> None:
         assert shelf_hours(made, date(2025, 3, 1)) == hours
+
+
+class TestFigures:
+    KIND = CellType("memory-cell", "memory", timedelta(days=1461), 900.0, 0.8, 0.02, 15.0, 0.04, 0.1, 0.2, 0.9, 12.0)
+
+    def test_they_are_those_of_the_type(self) -> None:
+        assert figures_of(self.KIND) == CellFigures(900.0, 15.0, 0.8, 0.02, 0.04, 0.1, 0.2, 0.9, 12.0)
+
+    def test_what_is_left_out_is_the_same_in_both(self) -> None:
+        kind = CellType("memory-cell", "memory", timedelta(days=1461), capacity_mah=900.0, standby_ua=15.0)
+        assert figures_of(kind) == CellFigures(900.0, 15.0)
+
+    @pytest.mark.parametrize("key", ["capacity_mah", "standby_ua"])
+    def test_without_them_nothing_is_calculated(self, key: str) -> None:
+        assert figures_of(self.KIND._replace(**{key: None})) is None
 
 
 class TestNoSelfDischarge:

@@ -236,6 +236,18 @@ class TestWhatItSays:
     def test_sizes(self, text: str, count: int) -> None:
         assert parsed(LEAST + f'[limits]\narchive-content = "{text}"\n').archives.content_bytes == count
 
+    def test_every_figure_of_a_cell_type_finds_its_field(self) -> None:
+        figures = (
+            "capacity-mah = 900\nusable = 0.8\nself-discharge-per-year = 0.02\nstandby-ua = 15\n"
+            'standby-doubles-every-c = 12\nageing-ev = 0.9\nshelf-life = "5y"\n'
+            "spread = { capacity = 0.04, standby = 0.1, self-discharge = 0.2 }"
+        )
+        assert parsed(CELL_TYPE_KEY.format(figures)).cell_types["small"] == CellType(
+            name="small", kind="memory", interval=4 * YEAR, capacity_mah=900.0, usable=0.8,
+            self_discharge_per_year=0.02, standby_ua=15.0, spread_capacity=0.04, spread_standby=0.1,
+            spread_self_discharge=0.2, ageing_ev=0.9, standby_doubles_every_c=12.0, shelf_life=5 * YEAR,
+        )  # fmt: skip
+
     def test_a_byte_order_mark_and_carriage_returns_do_no_harm(self) -> None:
         text = "\ufeff" + EXAMPLE.replace("\n", "\r\n")
 
@@ -302,6 +314,10 @@ class TestFaults:
             pytest.param(ARM_KEY.format("powered-fraction = nan"), 8, "arms[0].powered-fraction", "nan is no number", NUMBER, id="fraction-nan"),
             pytest.param(CELL_TYPE_KEY.format("capacity-mah = 0"), 11, "cell-types.small.capacity-mah", "0 is not above 0", "write a number above 0", id="no-capacity"),
             pytest.param(CELL_TYPE_KEY.format("standby-ua = -20.0"), 11, "cell-types.small.standby-ua", "-20.0 is not above 0", "write a number above 0", id="negative-current"),
+            pytest.param(CELL_TYPE_KEY.format("ageing-ev = 0"), 11, "cell-types.small.ageing-ev", "0 is not above 0", "write a number above 0", id="no-activation-energy"),
+            pytest.param(CELL_TYPE_KEY.format("standby-doubles-every-c = -10"), 11, "cell-types.small.standby-doubles-every-c", "-10 is not above 0", "write a number above 0", id="doubles-the-colder-it-is"),
+            pytest.param(CELL_TYPE_KEY.format('shelf-life = "0d"'), 11, "cell-types.small.shelf-life", "'0d' is no time at all", "write a span above 0, such as 15m", id="no-shelf-life"),
+            pytest.param(CELL_TYPE_KEY.format("spread = { self-discharge = -0.3 }"), 11, "cell-types.small.spread.self-discharge", "-0.3 is no fraction", FRACTION, id="negative-spread"),
             pytest.param(CELL_TYPE_KEY.format("spread = 0.1"), 11, "cell-types.small.spread", "0.1 is no table", "write a table, such as { key = value }", id="number-for-table"),
             pytest.param(CELL_TYPE_KEY.format("spread = { capacity = 2 }"), 11, "cell-types.small.spread.capacity", "2 is no fraction", FRACTION, id="spread-above-one"),
             pytest.param(LEAST + '[cell-types.small]\nkind = "both"\ninterval = "4y"\n', 9, "cell-types.small.kind", "'both' is none of the choices", "write one of memory, position", id="cell-kind"),
@@ -652,7 +668,10 @@ CELL_TYPES = st.fixed_dictionaries(
         "usable": FRACTIONS,
         "self-discharge-per-year": FRACTIONS,
         "standby-ua": st.floats(0.001, 1e6),
-        "spread": _table({"capacity": FRACTIONS, "standby": FRACTIONS}),
+        "standby-doubles-every-c": st.floats(0.001, 1000),
+        "ageing-ev": st.floats(0.001, 10),
+        "shelf-life": SOME_SPANS,
+        "spread": _table({"capacity": FRACTIONS, "standby": FRACTIONS, "self-discharge": FRACTIONS}),
     },
 )
 ARMS = st.fixed_dictionaries(

@@ -23,6 +23,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
+from guard.model import CellType
 from guard.record import Record
 
 HOURS_A_YEAR = 8766.0
@@ -112,6 +113,23 @@ class Empty(Record):
 
     after_h: float
     sigma_h: float
+
+
+def figures_of(kind: CellType) -> CellFigures | None:
+    """The figures of a type of cell; None where its capacity or the current drawn from it is not known."""
+    if kind.capacity_mah is None or kind.standby_ua is None:
+        return None
+    return CellFigures(
+        capacity_mah=kind.capacity_mah,
+        standby_ua=kind.standby_ua,
+        usable=kind.usable,
+        self_discharge_per_year=kind.self_discharge_per_year,
+        spread_capacity=kind.spread_capacity,
+        spread_standby=kind.spread_standby,
+        spread_self_discharge=kind.spread_self_discharge,
+        ageing_ev=kind.ageing_ev,
+        standby_doubles_every_c=kind.standby_doubles_every_c,
+    )
 
 
 def arrhenius_factor(energy_ev: float, from_c: float, to_c: float) -> float:
