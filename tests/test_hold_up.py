@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import sys
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
@@ -29,6 +30,7 @@ from guard.store.windows import NewCell, begin, end, latest, open_windows, tick
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MICROSECOND, NOW, RECIPE, Given, proven, window
 from tests.facts import given as facts_of
 from tests.plant import Plant
+from tests.test_startup import LOADED
 from tests.test_swap import ON_POSIX, Terminal, plant_of
 
 MINUTE, SECOND = timedelta(minutes=1), timedelta(seconds=1)
@@ -410,6 +412,16 @@ class TestPoweredLongEnough:
             assert levels(Given(of.facts, of.question._replace(at=at))) == expected
         assert time_out(of.facts, turns + SECOND).limit >= SECOND
 
+    @given(SOUND, AMBIENT_C, st.timedeltas(timedelta(), DAY))
+    def test_it_turns_in_the_very_microsecond_whatever_the_figures(
+        self, held: HoldUp, ambient_c: float, on: timedelta
+    ) -> None:
+        of = swapping(held, on_for(on), ambient_c)
+        for found in of.findings("not-powered-long-enough"):
+            if found.turns_at is not None:
+                asked = (of.question._replace(at=found.turns_at - early) for early in (MICROSECOND, timedelta()))
+                assert [levels(Given(of.facts, question)) for question in asked] == [["hold"], []]
+
     def test_the_words(self) -> None:
         (found,) = swapping(self.SLOW, UNKNOWN).findings("not-powered-long-enough")
         assert found.message == (
@@ -691,6 +703,15 @@ class TestCommandLine:
         assert not re.search(r"capacitor|hold-up|window\.limit|Why  ", done.out)
         assert not re.search(r"capacitor|hold-up|window\.limit|Why  ", ready.run("swap", "show", "arm-07").out)
         assert times(ready) == (1800, "limit", None)
+
+    def test_a_question_loads_nothing_of_it_without_a_table(self, ready: Plant) -> None:
+        words = ["--config", str(ready.config), "ask", "--arm", "arm-07", "--action", "memory-swap", "--json"]
+        loaded = []
+        for table in (SHORT_TABLE, ""):
+            ready.configure(table)
+            done = ready.program(sys.executable, "-c", LOADED, *words)
+            loaded.append("guard.physics.hold_up" in done.err.split("\n"))
+        assert loaded == [True, False]
 
     @ON_POSIX
     def test_the_countdown_says_which_it_is_within_80_columns(self, ready: Plant) -> None:

@@ -13,7 +13,7 @@ from guard.model import Level, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.evidence import later
-from guard.rules.window import ticking
+from guard.rules.window import limit_in_words, ticking
 from guard.units import in_words
 
 TYPE_CHECKING = False
@@ -232,7 +232,7 @@ def window_due(
 
 def _still_out(arm: str, window: SwapWindow, *, over: bool) -> str:
     """The warning in words: what to do, why, and which set to restore should the memory be lost."""
-    out, limit = in_words(window.elapsed), in_words(window.limit)
+    out, limit = in_words(window.elapsed), limit_in_words(window)
     disagree = f" {window.disagree}" if window.disagree else ""
     if not over:
         left = in_words(window.limit - window.elapsed)
