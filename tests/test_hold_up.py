@@ -91,6 +91,9 @@ class TestPublished:
                 exactly(1.0, 5.0, 3.0, 100_000.0, series_resistance_ohm=1.0), 19.0, 1e-12, id="series-resistance"
             ),
             pytest.param(exactly(1.0, 5.0, 3.0, 100_000.0), 20.0, 1e-12, id="without-series-resistance"),
+            pytest.param(
+                exactly(1.0, 5.0, 3.0, 100_000.0, tolerance=0.2, ageing=0.3), 11.2, 1e-12, id="small-and-aged"
+            ),
         ],
     )
     def test_hold_up(self, held: HoldUp, published_s: float, relative: float) -> None:
