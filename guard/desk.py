@@ -10,9 +10,10 @@ from functools import cached_property
 from guard import clock
 from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
 from guard.gather import Recorded, gather, see
-from guard.model import ArmFacts, BackupSet, FileFacts, Mark, PlannedEvent, Proof, Question, Verdict, rank
+from guard.model import ArmFacts, BackupSet, FileFacts, FittedCell, Mark, PlannedEvent, Proof, Question, Verdict, rank
 from guard.record import Record
 from guard.rules.capture import dated
+from guard.rules.cells import fitted
 from guard.rules.evidence import seconds, utc
 from guard.rules.standing import proof, standing
 from guard.rules.verdict import verdict
@@ -20,6 +21,7 @@ from guard.settings import Settings
 from guard.share.ground import Ground
 from guard.share.layout import Layout
 from guard.store.catalogue import Catalogue, Known
+from guard.store.cells import Spare, record, stock
 from guard.store.ledger import Check, Entry, Ledger
 from guard.store.presence import presences
 from guard.store.service import silent_since
@@ -52,6 +54,14 @@ class Difference(Record):
     removed: list[str]
     changed: list[str]
     volatile_only: bool
+
+
+class ArmCells(Record):
+    """The cells of one arm, and what was marked on it."""
+
+    arm: str
+    cells: tuple[FittedCell, ...]
+    marks: tuple[Mark, ...]
 
 
 class Desk:
@@ -161,10 +171,10 @@ class Desk:
     def facts_in_turn(self, arms: list[str], as_of: datetime) -> Iterator[ArmFacts]:
         """The same for one arm after the other, so that nobody need hold the facts of a whole plant at once."""
         ground = self.ground()
-        recorded = self._recorded(arms)
+        recorded, spares = self._recorded(arms), self.stock()
         seen = see(ground, self.catalogue.place(0), arms, as_of)
         for arm in arms:
-            yield gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), as_of)
+            yield gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), spares, as_of)
 
     def _recorded(self, arms: list[str]) -> dict[str, Recorded]:
         """What is recorded about some arms; of those of which nothing is, nothing."""
@@ -267,8 +277,11 @@ class Desk:
 
     # Records
 
-    def mark(self, mark: Mark) -> int:
-        """Record a mark for good; returns the number of its entry in the ledger."""
+    def mark(self, mark: Mark, corrects: int | None = None, *, withdrawn: bool = False) -> int:
+        """Record a mark for good; returns the number of its entry in the ledger.
+
+        It may stand in the place of an earlier one, or say that that one never happened. Raises NotCorrectable.
+        """
         body: dict[str, object] = {
             "kind": mark.kind,
             "at": mark.at.isoformat(),
@@ -281,7 +294,36 @@ class Desk:
             body["cell"] = mark.cell
         if mark.installed is not None:
             body |= {"installed": mark.installed.isoformat(), "date_code": mark.date_code}
+        if withdrawn:
+            body["withdrawn"] = True
+        if corrects is not None:
+            return self.ledger.correct(self.now(), corrects, body)
         return self.ledger.append(self.now(), "mark", mark.arm, body)
+
+    def marked(self, number: int) -> Mark:
+        """The mark of that entry in the ledger, as it stands. Raises NotCorrectable where there is none."""
+        return self.ledger.mark(number)
+
+    # Cells
+
+    def cells(self) -> list[ArmCells]:
+        """The cells of every arm, put right by what was marked, without a look at the share."""
+        marks: dict[str, list[Mark]] = {}
+        for mark in self.ledger.marks():
+            marks.setdefault(mark.arm, []).append(mark)
+        return [
+            ArmCells(arm, cells, tuple(marks.get(arm, ())))
+            for arm, listed in self.settings.arms.items()
+            for cells in (fitted(listed.cells, self.settings.cell_types, marks.get(arm, ())),)
+        ]
+
+    def stock(self) -> dict[str, tuple[Spare, ...]]:
+        """The spare cells in stock now, by type; types that nobody ever counted are not there."""
+        return stock(self.ledger)
+
+    def count_spares(self, kind: str, count: int, date_code: str | None, by: str) -> int:
+        """Record how many spare cells of a type lie there now; returns the number of the entry."""
+        return record(self.ledger, kind, count, date_code, by, self.now())
 
     def restored_set(self, arm: str, text: str | None, at: datetime) -> tuple[str | None, str | None]:
         """Path and fingerprint of the set that a restore test was of.

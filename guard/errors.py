@@ -15,6 +15,7 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── NotDefinable
 │   ├── NothingToSignOff
 │   ├── NoWindow
+│   ├── NotCorrectable
 │   └── NothingToPropose
 ├── ConfigMissing           2: no configuration found
 ├── ConfigFaults            2: the configuration has faults, all of them told
@@ -193,6 +194,21 @@ class NoWindow(CallError):
             f"No swap window of {self.arm} is open, so there is none to end. guard swap show lists the open ones; a"
             f" cell that was changed without one is recorded with: guard mark cell-changed {self.arm}"
         )
+
+
+class NotCorrectable(CallError):
+    """An entry of the ledger that is no mark, or was corrected already, by the entry ``later``."""
+
+    def __init__(self, number: int, later: int | None) -> None:
+        self.number, self.later = number, later
+
+    def __str__(self) -> str:
+        if self.later is not None:
+            return (
+                f"Entry {self.number} of the ledger was corrected already, by entry {self.later}. Correct that one:"
+                f" guard mark --correct {self.later}, if it is a mark that still stands"
+            )
+        return f"Entry {self.number} of the ledger is no mark. `guard ledger show --last 0` lists all entries with their numbers."
 
 
 class NotDefinable(CallError):

@@ -6,11 +6,11 @@ is listed, and every file of the set that the answer would rest on is looked at 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from guard.errors import ShareUnreadable
-from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
+from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SpareCells, SwapWindow
 from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.power import Presence, powered
@@ -22,6 +22,7 @@ from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
 from guard.store.catalogue import Catalogue, Place
+from guard.store.cells import Spare
 from guard.store.facts import sets_of
 
 
@@ -70,6 +71,7 @@ def gather(
     seen: Seen,
     arm: str,
     recorded: Recorded,
+    spares: Mapping[str, Iterable[Spare]],
     as_of: datetime,
 ) -> ArmFacts:
     """All facts about one arm, as of now."""
@@ -97,6 +99,10 @@ def gather(
         window=recorded.window,
         powered=powered(recorded.presence, recorded.marks, as_of),
         cells=fitted(settings.arms[arm].cells, settings.cell_types, recorded.marks),
+        spares=tuple(
+            SpareCells(kind, sum(spare.held for spare in spares[name]) if name in spares else None)
+            for name, kind in settings.cell_types.items()
+        ),
     )
     return facts if share.unreadable is not None else _rechecked(facts, ground, catalogue, settings.copies)
 

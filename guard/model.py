@@ -150,6 +150,13 @@ class FittedCell(Record):
     date_code: str | None = None
 
 
+class SpareCells(Record):
+    """How many spare cells of a type are in stock; ``held`` is None where nobody ever counted them."""
+
+    type: CellType
+    held: int | None
+
+
 class Arm(Record):
     """One robot arm with its controller."""
 
@@ -379,6 +386,7 @@ class ArmFacts(Record):
     window: SwapWindow | None = None
     powered: Powered = Powered(None, None)
     cells: tuple[FittedCell, ...] = ()
+    spares: tuple[SpareCells, ...] = ()
 
 
 class Question(Record):

@@ -25,6 +25,7 @@ from guard.model import (
     Recipe,
     ShareFacts,
     SignOff,
+    SpareCells,
     SwapWindow,
     Verdict,
 )
@@ -152,5 +153,6 @@ def given(
         sets=sets,
         marks=marks,
         cells=YOUNG_CELLS,
+        spares=tuple(SpareCells(cell.type, 5) for cell in YOUNG_CELLS),
     )
     return Given(facts._replace(**changes), Question(action, at, 8 * HOUR))

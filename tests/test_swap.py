@@ -94,7 +94,7 @@ class TestBegin:
         done = ready.run("swap", "begin", "arm-09", "--yes")
         assert done.code == 0, done
         assert "Signed off by Ana" in done.out
-        assert '"findings":["not-powered-long-enough","stale-backup"]' in bodies(ready, "swap")[0]
+        assert '"findings":["not-powered-long-enough","stale-backup","spare-missing"]' in bodies(ready, "swap")[0]
 
     def test_without_a_terminal_it_needs_yes(self, ready: Plant) -> None:
         done = ready.run("swap", "begin", "arm-07")

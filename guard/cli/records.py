@@ -20,8 +20,8 @@ from guard.times import shown
 
 def configure_mark(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard mark`."""
-    parser.add_argument("kind", metavar="KIND", help=", ".join(MARK_KINDS))
-    parser.add_argument("arm", metavar="ARM")
+    parser.add_argument("kind", nargs="?", metavar="KIND", help=", ".join(MARK_KINDS))
+    parser.add_argument("arm", nargs="?", metavar="ARM")
     parser.add_argument("--at", metavar="WHEN", help="when it happened (default: now)")
     parser.add_argument("--by", default="", metavar="NAME")
     parser.add_argument("--note", default="", metavar="TEXT")
@@ -32,6 +32,11 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
         "--cell", metavar="TYPE", help="cell-alarm, cell-changed: which cell (default: the arm's only one)"
     )
     parser.add_argument("--date-code", metavar="YYYY-MM", help="cell-changed: when the new cell was made")
+    parser.add_argument(
+        "--correct", type=int, metavar="N",
+        help="the mark of ledger entry N was wrong: this stands in its place, and what is not told here stays",
+    )  # fmt: skip
+    parser.add_argument("--never-happened", action="store_true", help="with --correct: nothing stands in its place")
     return _mark
 
 
@@ -40,57 +45,91 @@ CELL_MARKS = ("cell-alarm", "cell-changed")
 
 def _mark(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
-    if args.kind not in MARK_KINDS:
-        raise NotUnderstood("", f"the mark {args.kind!r}", f"The kinds are: {', '.join(MARK_KINDS)}.")
-    arm = desk.arm(args.arm)
-    now = desk.now()
-    at = parse_when(args.at, now, desk.settings.zone()) if args.at else now
-    if at > now:
-        raise NotUnderstood("", f"a mark in the future ({args.at})", "A mark tells what has happened.")
-    fingerprint = None
-    about = ""
-    if args.kind == "restore-test":
-        path, fingerprint = desk.restored_set(arm, args.set, at)
-        about = f" of {path}" if path else " of no set in particular"
-    elif args.set:
-        raise NotUnderstood("", f"--set with {args.kind}", "Only a restore-test is about one set.")
-    mark = _about_a_cell(desk, args, Mark(args.kind, arm, at, args.by, args.note, fingerprint))
+    if args.correct is not None:
+        return _correct(desk, args)
+    if args.never_happened:
+        raise NotUnderstood("", "--never-happened alone", "Name the entry that was wrong: --correct N")
+    if args.kind is None or args.arm is None:
+        raise NotUnderstood("", "a mark without a kind and an arm", "Such as: guard mark edit arm-07")
+    mark, about = _said(desk, args, None)
     number = desk.mark(mark)
-    about = about or (f" ({mark.cell})" if mark.cell else "")
-    text = f"Recorded: {args.kind}{about} on {arm}, {shown(at, desk.settings.zone())} (ledger entry {number})."
-    output.show([Line(text)])
-    if args.kind in CELL_MARKS and not mark.cell:
-        output.show([Line(NO_CELL)])
+    told = f"{mark.kind}{about} on {mark.arm}, {shown(mark.at, desk.settings.zone())}"
+    output.show([Line(f"Recorded: {told} (ledger entry {number}).")])
+    _ask_for_the_cell(mark, number)
     return 0
 
 
-NO_CELL = (
-    "Which cell it was is not told, so no cell counts as new by it and no alarm is taken to be about one cell."
-    " Record it again with --cell TYPE."
-)
+def _correct(desk: Desk, args: argparse.Namespace) -> int:
+    """Let a mark stand in the place of another; the other stays in the ledger as it was written."""
+    old, zone = desk.marked(args.correct), desk.settings.zone()
+    if args.arm is not None and desk.arm(args.arm) != old.arm:
+        instead = f"It never happened on {old.arm}: guard mark --correct {args.correct} --never-happened. Then record it anew."
+        raise NotUnderstood("", f"entry {args.correct} on another arm than {old.arm}", instead)
+    was = f"{old.kind} on {old.arm}, {shown(old.at, zone)}"
+    if args.never_happened:
+        if args.kind or args.at or args.set or args.cell or args.date_code:
+            raise NotUnderstood("", "--never-happened with what happened", "Only --by and --note tell more of it.")
+        gone = old._replace(by=args.by or old.by, note=args.note or old.note)
+        number = desk.mark(gone, args.correct, withdrawn=True)
+        output.show([Line(f"Recorded: entry {args.correct} ({was}) never happened (ledger entry {number}).")])
+        return 0
+    mark, about = _said(desk, args, old)
+    number = desk.mark(mark, args.correct)
+    told = f"{mark.kind}{about} on {mark.arm}, {shown(mark.at, zone)}"
+    output.show([Line(f"Recorded: {told}, in place of entry {args.correct}, {was} (ledger entry {number}).")])
+    _ask_for_the_cell(mark, number)
+    return 0
 
 
-def _about_a_cell(desk: Desk, args: argparse.Namespace, mark: Mark) -> Mark:
+def _said(desk: Desk, args: argparse.Namespace, old: Mark | None) -> tuple[Mark, str]:
+    """The mark that was said, and what it is about; what is not said is as it was in the old one."""
+    kind = args.kind or (old.kind if old else "")
+    if kind not in MARK_KINDS:
+        raise NotUnderstood("", f"the mark {kind!r}", f"The kinds are: {', '.join(MARK_KINDS)}.")
+    arm, now = desk.arm(old.arm if old else args.arm), desk.now()
+    at = parse_when(args.at, now, desk.settings.zone()) if args.at else old.at if old else now
+    if at > now:
+        raise NotUnderstood("", f"a mark in the future ({args.at})", "A mark tells what has happened.")
+    by, note = args.by or (old.by if old else ""), args.note or (old.note if old else "")
+    if args.set and kind != "restore-test":
+        raise NotUnderstood("", f"--set with {kind}", "Only a restore-test is about one set.")
+    if kind != "restore-test":
+        mark = _about_a_cell(desk, args, Mark(kind, arm, at, by, note), old)
+        return mark, f" ({mark.cell})" if mark.cell else ""
+    if old is not None and old.kind == kind and not args.set:
+        return Mark(kind, arm, at, by, note, old.fingerprint), " of the set named before"
+    path, fingerprint = desk.restored_set(arm, args.set, at)
+    return Mark(kind, arm, at, by, note, fingerprint), f" of {path}" if path else " of no set in particular"
+
+
+def _ask_for_the_cell(mark: Mark, number: int) -> None:
+    if mark.kind in CELL_MARKS and not mark.cell:
+        output.show([Line(f"{NO_CELL} Tell it: guard mark --correct {number} --cell TYPE")])
+
+
+NO_CELL = "Which cell it was is not told: no cell counts as new by it, and an alarm may be about any cell."
+
+
+def _about_a_cell(desk: Desk, args: argparse.Namespace, mark: Mark, old: Mark | None) -> Mark:
     """The mark with the cell that it is about: the one that is named, else the only one that the arm has."""
     if mark.kind not in CELL_MARKS:
         if args.cell or args.date_code:
-            raise NotUnderstood(
-                "", f"--cell or --date-code with {mark.kind}", "They tell of alarms and changes of cells."
-            )
+            wrong = f"--cell or --date-code with {mark.kind}"
+            raise NotUnderstood("", wrong, "They tell of alarms and changes of cells.")
         return mark
     types = desk.settings.cell_types
     if args.cell and args.cell not in types:
         raise NotUnderstood("", f"the cell type {args.cell!r}", f"The types are: {', '.join(types)}.")
     has = {cell.type for cell in desk.settings.arms[mark.arm].cells}
-    cell = args.cell or (has.pop() if len(has) == 1 else "")
+    cell = args.cell or (old.cell if old else "") or (has.pop() if len(has) == 1 else "")
     if mark.kind == "cell-alarm" or not cell:
         if args.date_code:
-            raise NotUnderstood(
-                "", "--date-code without a new cell", "Name the new cell: cell-changed with --cell TYPE."
-            )
+            wrong = "--date-code without a new cell"
+            raise NotUnderstood("", wrong, "Name the new cell: cell-changed with --cell TYPE.")
         return mark._replace(cell=cell)
-    installed = mark.at.astimezone(desk.settings.zone()).date()
-    made = date_code(args.date_code, installed) if args.date_code else None
+    told = old is not None and not args.at and old.installed
+    installed = told or mark.at.astimezone(desk.settings.zone()).date()
+    made = date_code(args.date_code, installed) if args.date_code else old.date_code if old else None
     return mark._replace(cell=cell, installed=installed, date_code=made)
 
 

@@ -89,17 +89,19 @@ def overdue_at(start: datetime, kind: CellType) -> datetime | None:
     return later(start, kind.interval, MICROSECOND)
 
 
-def needs_a_change(alarms: Iterable[Mark], marks: Iterable[Mark], cells: Iterable[FittedCell]) -> list[Mark]:
+def open_alarms(marks: Iterable[Mark], cells: Iterable[FittedCell]) -> list[Mark]:
     """The alarms with no later change of the cell that they are about.
 
     An alarm that names no cell ends with the next change of any, and a change that names none ends any alarm.
     """
     kinds = {cell.type.name: cell.type.kind for cell in cells}
+    marks = tuple(marks)
     changes = [mark for mark in marks if mark.kind == "cell-changed"]
     return [
         alarm
-        for alarm in alarms
-        if not any(change.at > alarm.at and _may_be_one(change.cell, alarm.cell, kinds) for change in changes)
+        for alarm in marks
+        if alarm.kind == "cell-alarm"
+        and not any(change.at > alarm.at and _may_be_one(change.cell, alarm.cell, kinds) for change in changes)
     ]
 
 
@@ -158,12 +160,11 @@ def _due(
 
 
 def _remedy(arm: str, kind: CellType, *, replaced: bool) -> str:
-    record = f"guard mark cell-changed {arm} --cell {kind.name}"
+    first = "" if replaced else f"Change it first: guard ask --arm {arm} --action {kind.kind}-swap. "
     if kind.kind == "memory":
-        asked = "Change it now" if replaced else f"Change it first: guard ask --arm {arm} --action memory-swap"
-        return f"{asked}. The change is recorded by guard swap begin {arm}, and guard swap end {arm}"
-    asked = "Change them now" if replaced else f"Change them first: guard ask --arm {arm} --action position-swap"
-    return f"{asked}. As the machine maker's manual and the site's energy control procedure say; then run: {record}"
+        return f"{first}The change itself settles this, once it is recorded: guard swap begin {arm}, then guard swap end {arm}"
+    record = f"guard mark cell-changed {arm} --cell {kind.name}"
+    return f"{first}The change itself settles this, once it is recorded: {record}"
 
 
 def cell_age_unknown(at: Standing, question: Question) -> Outcome:
@@ -179,9 +180,9 @@ def cell_age_unknown(at: Standing, question: Question) -> Outcome:
 
 def _age_unknown(arm: str, cell: FittedCell, question: Question) -> Finding:
     level: Level = "caution" if cell.type.kind in REPLACED[question.action] else "unknown"
-    why = "nobody recorded" if cell.installed is None else f"is told as {cell.installed}, a day that has not come:"
-    message = f"When the {cell.type.name} of {arm} was installed {why}"
-    message = f"{message}." if cell.installed is None else f"{message} its age is not known."
+    message = f"Nobody recorded when the {cell.type.name} of {arm} was installed."
+    if cell.installed is not None:
+        message = f"The {cell.type.name} of {arm} is told to be installed {cell.installed}, a day that has not come: its age is not known."
     lifts = f"Write its installed date into the table of {arm} in the configuration, or change the cell and record that"
     told = None if cell.installed is None else str(cell.installed)
     return finding("cell-age-unknown", level, message, lifts, cell=cell.type.name, kind=cell.type.kind, installed=told)
@@ -189,8 +190,7 @@ def _age_unknown(arm: str, cell: FittedCell, question: Question) -> Finding:
 
 def cell_alarm(at: Standing, question: Question) -> Outcome:
     """Hold while an alarm has no later change; at most caution where the action may replace the cell that it is about."""
-    marks = at.facts.marks
-    alarms = needs_a_change((mark for mark in marks if mark.kind == "cell-alarm"), marks, at.facts.cells)
+    alarms = open_alarms(at.facts.marks, at.facts.cells)
     if not alarms:
         return SILENT
     newest = {mark.cell: mark for mark in sorted(alarms, key=_alarm_order)}
@@ -217,3 +217,39 @@ def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
     return finding(
         "cell-alarm", level, message, lifts, cell=mark.cell or None, alarm_at=utc(mark.at), by=mark.by, note=mark.note
     )
+
+
+SWAPPED: dict[Action, str] = {"memory-swap": "memory", "position-swap": "position"}
+"""Which kind of cell must be at hand before each swap begins."""
+
+
+def spare_missing(at: Standing, question: Question) -> Outcome:
+    """Before a swap: hold where no spare of the cell's type is left, caution where nobody counted them.
+
+    An arm that does not list what it has may be served by any type of that kind.
+    """
+    kind, window = SWAPPED.get(question.action), at.facts.window
+    if kind is None or (window is not None and window.ended_at is None):
+        return SILENT  # the old cell is out already
+    names = {cell.type.name for cell in at.facts.cells if cell.type.kind == kind}
+    serving = [spare for spare in at.facts.spares if spare.type.kind == kind]
+    if names:
+        counts = {name: next((spare.held for spare in serving if spare.type.name == name), None) for name in names}
+    elif any(spare.held for spare in serving):
+        return SILENT
+    else:
+        known = bool(serving) and all(spare.held is not None for spare in serving)
+        counts = {"": 0 if known else None}
+    return Outcome(
+        tuple(_spare(at.facts.arm.id, kind, name, counts[name]) for name in sorted(counts) if not counts[name])
+    )
+
+
+def _spare(arm: str, kind: str, name: str, count: int | None) -> Finding:
+    level: Level = "caution" if count is None else "hold"
+    of = f"{name or f'{kind} cell'} for {arm}"
+    message = (
+        f"No spare {of} is left in stock." if count == 0 else f"Whether a spare {of} is in stock was never recorded."
+    )
+    lifts = f"Have a new cell ready, then record what is in stock: guard cells stock {name or 'TYPE'} COUNT --date-code YYYY-MM"
+    return finding("spare-missing", level, message, lifts, cell=name or None, kind=kind, in_stock=count)

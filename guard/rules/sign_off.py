@@ -26,6 +26,7 @@ _ABOUT = {
     "cell-due-soon": "cell",
     "cell-overdue": "cell",
     "cell-alarm": "alarm_at",
+    "spare-missing": "cell",
 }
 """Which evidence tells what a finding was about, where that is no set: the next edit is another matter."""
 

@@ -40,6 +40,7 @@ RULES: tuple[Rule, ...] = (
     cells.cell_alarm,
     cells.cell_age,
     cells.cell_age_unknown,
+    cells.spare_missing,
 )
 
 HORIZON = timedelta(days=3652.5)

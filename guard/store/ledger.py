@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 
 from guard.digest import text_digest
+from guard.errors import NotCorrectable
 from guard.model import Mark
 from guard.record import Record
 from guard.store.database import Store
@@ -79,13 +80,34 @@ class Ledger:
                     append(db, change.at, change.kind, change.arm, change.body, change.source)
 
     def marks(self, arm: str | None = None) -> tuple[Mark, ...]:
-        """The marks of one arm, or of all, in the order in which they were recorded."""
-        query = "SELECT arm, body FROM entries WHERE kind='mark'"
+        """The marks of one arm, or of all, in the order in which they were recorded; of corrected ones what stands now."""
         with self.store.told():
-            rows = self.store.connection.execute(
-                query + (" AND arm=? ORDER BY seq" if arm else " ORDER BY seq"), (arm,) if arm else ()
-            ).fetchall()
-        return tuple(_mark(name, json.loads(body)) for name, body in rows)
+            return tuple(_standing(_mark_rows(self.store.connection, arm)).values())
+
+    def correct(self, at: datetime, number: int, body: Body) -> int:
+        """Append a mark that stands in the place of an earlier one, which stays as it was written.
+
+        Returns its number. Raises NotCorrectable where that entry is no mark, or no longer the one that stands.
+        """
+        with self.store.transaction() as db:
+            arm = self._marked_arm(db, number)
+            return append(db, time_text(at) or "", "mark", arm, canonical({**body, "corrects": number}), None)
+
+    def mark(self, number: int) -> Mark:
+        """The mark of that entry, as it stands. Raises NotCorrectable where there is none."""
+        with self.store.told():
+            db = self.store.connection
+            return _standing(_mark_rows(db, self._marked_arm(db, number)))[number]
+
+    def _marked_arm(self, db: sqlite3.Connection, number: int) -> str:
+        found = db.execute("SELECT arm FROM entries WHERE seq=? AND kind='mark'", (number,)).fetchone()
+        if found is None:
+            raise NotCorrectable(number, None)
+        rows = list(_mark_rows(db, found[0]))
+        if number not in _standing(rows):
+            later = (seq for seq, _, text in rows if json.loads(text).get("corrects") == number)
+            raise NotCorrectable(number, next(later, None))
+        return str(found[0])
 
     def bodies(self, kind: str, arm: str | None = None) -> Iterator[tuple[str, str, Body]]:
         """Time, arm and body of every entry of a kind, of one arm or all, oldest first."""
@@ -156,6 +178,22 @@ def _fault(entry: Entry, expected: int, prev: str) -> str | None:
     if entry.prev != prev:
         return "it does not follow from the entry before it"
     return None if entry.hash == entry.expected_hash() else "it was altered"
+
+
+def _mark_rows(db: sqlite3.Connection, arm: str | None) -> Iterator[tuple[int, str, str]]:
+    query = "SELECT seq, arm, body FROM entries WHERE kind='mark'"
+    yield from db.execute(query + (" AND arm=? ORDER BY seq" if arm else " ORDER BY seq"), (arm,) if arm else ())
+
+
+def _standing(rows: Iterable[tuple[int, str, str]]) -> dict[int, Mark]:
+    """The marks that stand, by their numbers. A correction takes the place of what it corrects, or takes it away."""
+    found: dict[int, Mark] = {}
+    for seq, arm, text in rows:
+        body = json.loads(text)
+        found.pop(body.get("corrects"), None)
+        if not body.get("withdrawn"):
+            found[seq] = _mark(arm, body)
+    return found
 
 
 def _mark(arm: str, body: Body) -> Mark:

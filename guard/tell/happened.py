@@ -98,7 +98,10 @@ def _of_set(entry: Happening) -> Iterator[tuple[str, Item]]:
 def _mark(body: Mapping[str, object], _zone: tzinfo) -> str:
     by = f" by {body['by']}" if body.get("by") else ""
     note = f": {body['note']}" if body.get("note") else ""
-    return f"{body.get('kind', '')}{by}{note}"
+    told = f"{body.get('kind', '')}{by}{note}"
+    if body.get("withdrawn"):
+        return f"entry {body.get('corrects')} never happened: {told}"
+    return f"{told} (in place of entry {body['corrects']})" if "corrects" in body else told
 
 
 def _sign_off(body: Mapping[str, object], zone: tzinfo) -> str:

@@ -1,0 +1,250 @@
+"""`guard cells`: how old every cell is, which are due, what to buy, and what is in stock."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable, Iterator
+from datetime import datetime, timedelta
+
+from guard.cli import output, verdicts
+from guard.cli.ask import Run, duration
+from guard.cli.output import Line
+from guard.cli.when import date_code
+from guard.desk import Desk
+from guard.errors import NotUnderstood
+from guard.load import load
+from guard.model import FittedCell
+from guard.record import Record
+from guard.rules.cells import due_soon_at, installed_at, open_alarms
+from guard.rules.evidence import later, seconds
+from guard.store.cells import Spare
+from guard.units import in_words
+
+BAR = 20
+"""Characters of a bar."""
+
+MOST_SPARES = 1_000_000
+
+
+def configure_cells(parser: argparse.ArgumentParser) -> Run:
+    """Arguments of `guard cells`."""
+    parser.add_argument(
+        "--due-within", metavar="DURATION", help="only the cells due within that time, such as 90d, and what to buy"
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    verbs = parser.add_subparsers(dest="verb", metavar="stock")
+    stock = verbs.add_parser("stock", help="record how many spare cells there are", allow_abbrev=False)
+    stock.add_argument("type", metavar="TYPE", help="the type of the cells, as the configuration calls it")
+    stock.add_argument("count", type=int, metavar="COUNT", help="how many lie there now")
+    stock.add_argument(
+        "--date-code", metavar="YYYY-MM", help="when they were made (without: all of the type, whenever made)"
+    )
+    stock.add_argument("--by", default="", metavar="NAME", help="who counted them")
+    return _cells
+
+
+def _cells(args: argparse.Namespace) -> int:
+    desk = Desk(load(args.config))
+    return _count(desk, args) if args.verb == "stock" else _list(desk, args)
+
+
+class Row(Record):
+    """One cell of one arm as it is now. ``start`` is None where its age is not known."""
+
+    arm: str
+    cell: FittedCell
+    start: datetime | None
+    alarm: bool
+    due: bool
+
+    def left(self, now: datetime) -> timedelta | None:
+        """How much of the interval is left; less than nothing where the cell is overdue."""
+        return None if self.start is None else self.cell.type.interval - (now - self.start)
+
+
+def _list(desk: Desk, args: argparse.Namespace) -> int:
+    now = desk.now()
+    ahead = duration(args.due_within) if args.due_within else None
+    rows = _rows(desk, now, ahead)
+    shown = rows if ahead is None else [row for row in rows if row.due]
+    stock = desk.stock()
+    if args.json:
+        lots = [spare for spares in stock.values() for spare in spares]
+        output.show_json(
+            {
+                "schema": 1,
+                "cells": [_as_json(row, now) for row in shown],
+                "to_buy": [wanted._asdict() for wanted in _to_buy(rows, stock)],
+                "stock": [
+                    {"type": spare.type, "date_code": spare.date_code or None, "count": spare.held} for spare in lots
+                ],
+            }
+        )
+        return 0
+    output.show(_screen(desk, shown, now, args.due_within))
+    output.show(_shopping(_to_buy(rows, stock), args.due_within))
+    output.show(_in_stock(stock, now))
+    output.show(verdicts.cautions())
+    return 0
+
+
+def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
+    """Every cell, those with the least of their interval left first; a cell of unknown age is due."""
+    rows = []
+    for known in desk.cells():
+        for cell in known.cells:
+            start = installed_at(cell, now)
+            alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
+            rows.append(Row(known.arm, cell, start, alarm, alarm or _is_due(cell, start, now, ahead)))
+    return sorted(rows, key=lambda row: (not row.alarm, row.left(now) or timedelta.min, row.arm))
+
+
+def _is_due(cell: FittedCell, start: datetime | None, now: datetime, ahead: timedelta | None) -> bool:
+    """Due within the time ahead; where none is given, due soon or overdue."""
+    if start is None:
+        return True
+    reached = due_soon_at(start, cell.type) if ahead is None else later(start, cell.type.interval)
+    by = now if ahead is None else later(now, ahead)
+    return reached is not None and (by is None or reached <= by)
+
+
+def _as_json(row: Row, now: datetime) -> dict[str, object]:
+    left = row.left(now)
+    return {
+        "arm": row.arm,
+        "type": row.cell.type.name,
+        "kind": row.cell.type.kind,
+        "installed": None if row.cell.installed is None else str(row.cell.installed),
+        "date_code": row.cell.date_code,
+        "age_s": None if row.start is None else seconds(now - row.start),
+        "interval_left_s": None if left is None else seconds(left),
+        "charge_left_mah": None,
+        "charge_left_sigma_mah": None,
+        "empty_at": None,
+        "alarm": row.alarm,
+        "due": row.due,
+    }
+
+
+class Wanted(Record):
+    """How many cells of a type the cells that are due want, and how many of them are still to be bought."""
+
+    type: str
+    kind: str
+    due: int
+    in_stock: int | None
+    to_buy: int
+
+
+def _to_buy(rows: Iterable[Row], stock: dict[str, tuple[Spare, ...]]) -> list[Wanted]:
+    due: dict[str, list[Row]] = {}
+    for row in rows:
+        if row.due:
+            due.setdefault(row.cell.type.name, []).append(row)
+    found = []
+    for name, wanting in sorted(due.items()):
+        held = sum(spare.held for spare in stock[name]) if name in stock else None
+        found.append(Wanted(name, wanting[0].cell.type.kind, len(wanting), held, max(0, len(wanting) - (held or 0))))
+    return found
+
+
+# Screen
+
+
+def _screen(desk: Desk, rows: list[Row], now: datetime, within: str | None) -> Iterator[Line]:
+    until = f" that are due within {within}" if within else ""
+    yield Line(f"Cells{until}: {len(rows)}", style="head")
+    for row in rows:
+        yield Line(
+            f"{_bar(row, now)}  {_told(row, now)}",
+            label=f"{row.arm}  {row.cell.type.name}",
+            label_style=_style(row, now),
+            indent=1,
+            label_width=max(len(f"{each.arm}  {each.cell.type.name}") for each in rows) + 2,
+        )
+    bare = [known.arm for known in desk.cells() if not known.cells]
+    if bare:
+        listed = f"{', '.join(bare[:5])}{f' and {len(bare) - 5} more' if len(bare) > 5 else ''}"
+        text = f"No cells are listed for {listed}: write them into the configuration, cells = [ … ]"
+        yield Line(text, style="caution-word", indent=1)
+
+
+def _style(row: Row, now: datetime) -> str:
+    left = row.left(now)
+    if row.alarm or (left is not None and left < timedelta()):
+        return "hold-word"
+    if left is None:
+        return "unknown-word"
+    return "caution-word" if row.due else ""
+
+
+def _bar(row: Row, now: datetime) -> str:
+    """The age as a part of the interval; full where the interval is over."""
+    if row.start is None:
+        return f"[{'?' * BAR}]"
+    part = (now - row.start) / row.cell.type.interval if row.cell.type.interval else 1.0
+    filled = min(BAR, max(0, int(part * BAR)))
+    return f"[{'#' * filled}{'.' * (BAR - filled)}]"
+
+
+def _told(row: Row, now: datetime) -> str:
+    left = row.left(now)
+    alarm = "ALARM: the controller told of a low cell. " if row.alarm else ""
+    if row.start is None or left is None:
+        why = "nobody recorded when it was installed"
+        if row.cell.installed is not None:
+            why = f"installed {row.cell.installed}, a day that has not come"
+        return f"{alarm}AGE UNKNOWN: {why}"
+    made = f", made {row.cell.date_code}" if row.cell.date_code else ""
+    interval = in_words(row.cell.type.interval)
+    state = f"OVERDUE by {in_words(left)}" if left < timedelta() else f"{in_words(left)} left"
+    return f"{alarm}{state} of {interval}, {in_words(now - row.start)} old (installed {row.cell.installed}{made})"
+
+
+def _shopping(wanted: list[Wanted], within: str | None) -> Iterator[Line]:
+    yield Line()
+    yield Line("What to buy" + (f" for what is due within {within}" if within else " for what is due"), style="head")
+    if not wanted:
+        yield Line("nothing", indent=1)
+    for each in wanted:
+        held = "stock never counted" if each.in_stock is None else f"{each.in_stock} in stock"
+        yield Line(f"{each.to_buy} x {each.type} ({each.due} due, {held})", indent=1)
+
+
+def _in_stock(stock: dict[str, tuple[Spare, ...]], now: datetime) -> Iterator[Line]:
+    yield Line()
+    yield Line("In stock", style="head")
+    lots = [spare for spares in stock.values() for spare in spares if spare.held]
+    for spare in lots:
+        yield Line(f"{spare.held} x {spare.type}{_made(spare, now)}", indent=1)
+    if not lots:
+        never = (
+            "nothing" if stock else "never counted. Count the spares: guard cells stock TYPE COUNT --date-code YYYY-MM"
+        )
+        yield Line(never, indent=1)
+
+
+def _made(spare: Spare, now: datetime) -> str:
+    if not spare.date_code:
+        return ", nobody told when made"
+    year, month = (int(part) for part in spare.date_code.split("-"))
+    months = (now.year - year) * 12 + now.month - month
+    return f", made {spare.date_code} ({months} months on the shelf)"
+
+
+def _count(desk: Desk, args: argparse.Namespace) -> int:
+    types = desk.settings.cell_types
+    if args.type not in types:
+        raise NotUnderstood("", f"the cell type {args.type!r}", f"The types are: {', '.join(types)}.")
+    if not 0 <= args.count <= MOST_SPARES:
+        raise NotUnderstood("", f"the count {args.count}", "Give how many spare cells lie there now, 0 or more.")
+    today = desk.now().astimezone(desk.settings.zone()).date()
+    made = date_code(args.date_code, today) if args.date_code else None
+    number = desk.count_spares(args.type, args.count, made, args.by)
+    of = f", made {made}" if made else ", whenever made"
+    held = sum(spare.held for spare in desk.stock()[args.type])
+    output.show([Line(f"Recorded: {args.count} x {args.type}{of}; in stock now: {held} (ledger entry {number}).")])
+    return 0
+
+
+COMMANDS = {"cells": configure_cells}
