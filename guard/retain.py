@@ -7,6 +7,7 @@ was or whole in the holding folder. What a crash left unwritten, the next comman
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 
@@ -81,11 +82,8 @@ def _claims(desk: Desk) -> dict[str, list[Claim]]:
     found: dict[str, list[Claim]] = {}
     for arm, at, path, content in retained.swaps(desk.ledger):
         found.setdefault(arm, []).append(Claim(path, content, f"the memory swap of {utc(at)} rested on it"))
-    for at_text, arm, told in desk.ledger.bodies("sign-off"):
-        rested = told.get("rests_on")
-        if rested is not None:
-            reason = f"the sign-off by {told['by']} at {at_text} rested on it"
-            found.setdefault(arm, []).append(Claim(str(rested), None, reason))
+    for arm, at, path, content in retained.relied_on(desk.ledger):
+        found.setdefault(arm, []).append(Claim(path, content, f"the sign-off of {utc(at)} rested on it"))
     for arm, pinned in retained.pins(desk.ledger).items():
         found.setdefault(arm, []).extend(Claim(each.path, each.fingerprint, _pinned(each)) for each in pinned)
     return found
@@ -274,7 +272,9 @@ def _read_row(row: dict[str, object], number: int) -> HeldSet | None:
         held = retained.from_body(str(row["arm"]), row)
     except (KeyError, TypeError, ValueError):
         return None
-    return held if held.place == number else None
+    end = held.held_as.removeprefix(held.path)  # as free_name gives it
+    is_ours = held.place == number and (not end or re.fullmatch("~[0-9]+", end) is not None)
+    return held if is_ours else None
 
 
 # Undoing

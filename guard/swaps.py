@@ -6,7 +6,7 @@ from datetime import datetime
 
 from guard.desk import Desk
 from guard.errors import NothingToSignOff, WindowTaken
-from guard.model import ArmFacts, Finding, Question, SwapWindow, rank
+from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
 from guard.rules.permit import Permit
 from guard.rules.sign_off import NEVER, subject
@@ -82,15 +82,15 @@ def sign_off(
     """
     now = desk.now()
     (facts,) = desk.facts([arm], now)
-    asked = [(found, question) for question in questions for found in verdict(facts, question).findings]
-    gravest: dict[str | None, tuple[Finding, Question]] = {}
-    for found, question in sorted(asked, key=lambda each: rank(each[0].level)):
+    answers = [verdict(facts, question) for question in questions]
+    asked = [(found, answer) for answer in answers for found in answer.findings]
+    gravest: dict[str | None, tuple[Finding, Verdict]] = {}
+    for found, answer in sorted(asked, key=lambda each: rank(each[0].level)):
         if found.code == code:
-            gravest[subject(found)] = (found, question)
+            gravest[subject(found)] = (found, answer)
     if code in NEVER or not gravest:
         has = sorted({found.code for found, _ in asked} - set(NEVER))
         raise NothingToSignOff(arm, code, has, never=code in NEVER)
     return [
-        (sign_offs.record(desk.ledger, arm, found, question, by, why, until, now), found)
-        for found, question in gravest.values()
+        (sign_offs.record(desk.ledger, answer, found, by, why, until, now), found) for found, answer in gravest.values()
     ]

@@ -128,9 +128,8 @@ def pins(ledger: Ledger, arm: str | None = None) -> dict[str, tuple[Pin, ...]]:
     """The sets that are pinned, by arm."""
     found: dict[str, list[Pin]] = {}
     for at, name, told in ledger.bodies("pin", arm):
-        content = told["fingerprint"]
         each = Pin(
-            name, str(told["set"]), None if content is None else str(content),
+            name, str(told["set"]), _text(told["fingerprint"]),
             str(told["by"]), str(told["why"]), moment(at),
         )  # fmt: skip
         others = [there for there in found.get(name, []) if not same_set(there, each.path, each.fingerprint)]
@@ -143,9 +142,22 @@ def same_set(pinned: Pin, path: str, fingerprint: str | None) -> bool:
     return pinned.path == path or (fingerprint is not None and pinned.fingerprint == fingerprint)
 
 
-def swaps(ledger: Ledger) -> Iterator[tuple[str, datetime, str | None, str | None]]:
-    """Arm, begin, and path and fingerprint of the set that it rested on, of every change of a memory cell."""
+Relied = tuple[str, datetime, str | None, str | None]
+"""An arm, when it was, and the path and fingerprint of the set that it rested on."""
+
+
+def swaps(ledger: Ledger) -> Iterator[Relied]:
+    """What every change of a memory cell rested on."""
     for at, arm, told in ledger.bodies("swap"):
         if told["verb"] == "begin":
-            path, content = told["set"], told["fingerprint"]
-            yield arm, moment(at), None if path is None else str(path), None if content is None else str(content)
+            yield arm, moment(at), _text(told["set"]), _text(told["fingerprint"])
+
+
+def relied_on(ledger: Ledger) -> Iterator[Relied]:
+    """What the answers rested on that people saw who signed off."""
+    for at, arm, told in ledger.bodies("sign-off"):
+        yield arm, moment(at), _text(told.get("rests_on")), _text(told.get("fingerprint"))
+
+
+def _text(value: object) -> str | None:
+    return None if value is None else str(value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from guard.model import Finding, Question, SignOff
+from guard.model import Finding, SignOff, Verdict
 from guard.rules.evidence import utc
 from guard.rules.sign_off import subject
 from guard.store.encoding import moment, time_text
@@ -16,14 +16,16 @@ if TYPE_CHECKING:
     from guard.model import Level
 
 
-def record(
-    ledger: Ledger, arm: str, found: Finding, question: Question, by: str, why: str, until: datetime, now: datetime
-) -> int:
-    """Record that somebody answers for a finding; returns the number of the entry."""
+def record(ledger: Ledger, answer: Verdict, found: Finding, by: str, why: str, until: datetime, now: datetime) -> int:
+    """Record that somebody answers for a finding of an answer, and the set on which that answer rested.
+
+    Returns the number of the entry.
+    """
+    resting = answer.resting and answer.resting.set
     return ledger.append(
         now,
         "sign-off",
-        arm,
+        answer.arm,
         {
             "code": found.code,
             "level": found.level,
@@ -32,8 +34,10 @@ def record(
             "why": why,
             "until": time_text(until),
             "message": found.message,
-            "action": question.action,
-            "at": utc(question.at),
+            "action": answer.question.action,
+            "at": utc(answer.question.at),
+            "rests_on": resting and resting.path,
+            "fingerprint": resting and resting.fingerprint,
         },
     )
 

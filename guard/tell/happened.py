@@ -28,6 +28,8 @@ TITLES = {
     "sign-off": "Sign-offs",
     "mark": "Marks",
     "event": "Planned events",
+    "keep": "Sets that retention moved or deleted",
+    "pin": "Pins of sets",
     "share": "The share",
 }
 """In the order in which they are told."""
@@ -90,6 +92,8 @@ def _of_set(entry: Happening) -> Iterator[tuple[str, Item]]:
         yield "damaged", Item(entry.at, entry.arm, f"{where}: {body.get('what', '')}")
     elif state == "read-back" and body.get("was_damaged"):
         yield "proven-again", Item(entry.at, entry.arm, where)
+    elif state == "gone" and body.get("why"):
+        return  # an entry of its own tells that it was moved, and why
     elif state in ("gone", "settled", "complete") and place == 0:
         kind = {"gone": "gone", "settled": "incomplete", "complete": "sealed"}[str(state)]
         yield "rejudged" if body.get("why") and state == "complete" else kind, Item(entry.at, entry.arm, path)
@@ -102,6 +106,20 @@ def _mark(body: Mapping[str, object], _zone: tzinfo) -> str:
     if body.get("withdrawn"):
         return f"entry {body.get('corrects')} never happened: {told}"
     return f"{told} (in place of entry {body['corrects']})" if "corrects" in body else told
+
+
+_KEPT = {"held": "moved into the holding folder", "returned": "moved back", "purged": "deleted for good"}
+
+
+def _keep(body: Mapping[str, object], _zone: tzinfo) -> str:
+    place = f" in further copy {body['place']}" if body.get("place") else ""
+    return f"{body.get('set', '')}{place} {_KEPT.get(str(body.get('act')), 'treated')}: {body.get('rule', '')}"
+
+
+def _pin(body: Mapping[str, object], _zone: tzinfo) -> str:
+    by = f" by {body['by']}" if body.get("by") else ""
+    why = f": {body['why']}" if body.get("why") else ""
+    return f"{body.get('set', '')} {'pinned' if body.get('pinned') else 'not pinned any more'}{by}{why}"
 
 
 def _sign_off(body: Mapping[str, object], zone: tzinfo) -> str:
@@ -147,6 +165,8 @@ def _time(text: object, zone: tzinfo) -> str:
 
 _TELLERS = {
     "mark": _mark,
+    "keep": _keep,
+    "pin": _pin,
     "sign-off": _sign_off,
     "event": _event,
     "warning": _warning,
