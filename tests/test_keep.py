@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
 import sys
 from datetime import timedelta
 from pathlib import Path
@@ -139,7 +140,8 @@ class TestPlan:
         assert plan(kept)[first] is False
         assert [each["pinned"] for each in kept.sets()] == [False] * 4
 
-    def test_what_a_sign_off_rested_on_stays(self, kept: Plant) -> None:
+    def test_what_a_sign_off_and_a_swap_rested_on_stays(self, kept: Plant) -> None:
+        kept.configure(KEEP.format(grace="30d", copies="leave") + '[fresh]\nmemory-swap = "30d"\n')
         oldest, _, old, _ = [each["path"] for each in kept.sets()]
         for newer in [each["path"] for each in kept.sets()][3:]:
             shutil.rmtree(kept.share / newer)
@@ -147,15 +149,16 @@ class TestPlan:
         why = ("--by", "Ana", "--why", "needed today", "--until", "in 1d")
         code = ("--finding", "not-powered-long-enough", "--action", "memory-swap")
         assert kept.run("sign-off", "arm-07", *code, *why).code == 0
+        kept.run("mark", "powered-on", "arm-07", "--at", "2026-01-01 00:00")
+        assert kept.run("swap", "begin", "arm-07", "--yes").code == 0
+        assert kept.run("swap", "end", "arm-07").code == 0
         for hours in (50, 49, 30, 29, 28):
             kept.save("arm-07", timedelta(hours=hours))
         kept.look()
         kept.prove()
         found = {each["path"]: each for each in kept.run("keep", "plan", "--json").json["sets"]}
         assert [found[oldest]["keep"], found[old]["keep"]] == [False, True]
-        (reason,) = found[old]["reasons"]
-        assert reason.startswith("the sign-off of ")
-        assert reason.endswith("Z rested on it")
+        assert [reason.split(" of ")[0] for reason in found[old]["reasons"]] == ["the memory swap", "the sign-off"]
 
     def test_a_pin_is_about_the_content_too(self, kept: Plant) -> None:
         first, *_ = plan(kept)
@@ -268,6 +271,28 @@ class TestApply:
         assert refused.code == 1
         assert "links are not followed" in refused.err
         assert (list(outside.iterdir()), len(there(kept.share))) == ([], 5)
+
+    def test_a_holding_folder_that_is_a_link_is_not_followed(self, kept: Plant) -> None:
+        outside = kept.root / "outside"
+        outside.mkdir()
+        (kept.share / HOLDING).symlink_to(outside, target_is_directory=True)
+        refused = kept.run("keep", "apply", "--yes")
+        assert (refused.code, list(outside.iterdir()), len(there(kept.share))) == (1, [], 5)
+        assert "links are not followed" in refused.err
+
+    def test_two_at_once_move_each_set_once(self, kept: Plant) -> None:
+        before = there(kept.share)
+        words = [sys.executable, "-m", "guard", "keep", "apply", "--yes"]
+        env = {**os.environ, "GUARD_CONFIG": str(kept.config)}
+        both = [
+            subprocess.Popen(words, cwd=kept.root, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            for _ in range(2)
+        ]
+        assert {each.wait(timeout=60) for each in both} <= {0, 1, 2}
+        aside = there(kept.share / HOLDING)
+        assert {**there(kept.share), **aside} == before
+        assert sorted(held(kept)) == sorted(aside)
+        assert len(aside) == 2
 
     def test_a_share_that_cannot_be_written_loses_nothing(self, kept: Plant) -> None:
         kept.share.chmod(0o555)

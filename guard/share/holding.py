@@ -38,7 +38,7 @@ def holding_folder(root: str) -> str:
 
 def noted(root: str) -> list[dict[str, object]]:
     """What the manifest names; nothing where there is none. Raises HoldingRefused where it cannot be read."""
-    path = os.path.join(holding_folder(root), MANIFEST_NAME)
+    path = _reached(root, f"{HOLDING_NAME}/{MANIFEST_NAME}")
     try:
         with open(path, "rb") as file:
             sets = json.loads(file.read())["sets"]
@@ -54,13 +54,13 @@ def noted(root: str) -> list[dict[str, object]]:
 
 def note(root: str, sets: Iterable[dict[str, object]]) -> None:
     """Write the manifest anew. Raises HoldingRefused."""
-    folder = holding_folder(root)
+    path = _reached(root, f"{HOLDING_NAME}/{MANIFEST_NAME}")
     text = json.dumps({"schema": 1, "about": ABOUT, "sets": list(sets)}, indent=1)
     try:
         _make(root, HOLDING_NAME)
-        write_whole(os.path.join(folder, MANIFEST_NAME), text.encode())
+        write_whole(path, text.encode())
     except OSError as error:
-        raise HoldingRefused(folder, f"it cannot be written ({error.strerror})") from error
+        raise HoldingRefused(path, f"it cannot be written ({error.strerror})") from error
 
 
 def free_name(root: str, path: str, taken: set[str]) -> str:
