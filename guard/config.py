@@ -40,13 +40,28 @@ from guard.config_values import (
     text,
     text_list,
     time_of_day,
+    up_to_half,
     web_address,
     whole,
     zero_or_more,
     zone_name,
 )
 from guard.errors import ConfigFaults, Fault
-from guard.model import ACTIONS, ArchiveLimits, Arm, Cell, CellType, Checks, HoldUp, Identity, Limits, PartRule, Recipe
+from guard.model import (
+    ACTIONS,
+    ArchiveLimits,
+    Arm,
+    Cell,
+    CellType,
+    Checks,
+    Costs,
+    HoldUp,
+    Identity,
+    Limits,
+    LossLimits,
+    PartRule,
+    Recipe,
+)
 from guard.record import Record
 from guard.settings import Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
@@ -93,6 +108,20 @@ WINDOW = {
     "closing": Key(fraction, 0.7),
     "powered-before": Key(span_of, span_of("30m")),
 }
+COSTS = {
+    "restore-hours": Key(zero_or_more, 2.0),
+    "edit-hours": Key(zero_or_more, 2.0),
+    "rebuild-hours": Key(zero_or_more, 16.0),
+    "reteach-hours": Key(zero_or_more, 80.0),
+}
+LOSS = {
+    "charge-caution": Key(fraction, 0.5),
+    "charge-hold": Key(fraction, 0.8),
+    "loss-caution": Key(up_to_half, 0.01),
+    "loss-hold": Key(up_to_half, 0.1),
+    "failures-per-year": Key(zero_or_more, 0.002),
+    **COSTS,
+}
 KEEP = {
     "all-for": Key(span_of, span_of("14d")),
     "daily": Key(whole, 14),
@@ -129,6 +158,7 @@ RECIPE = {
     "identity": Key(mapping, None),
     "parts": Key(mapping),
     "hold-up": Key(mapping, None),
+    "loss": Key(mapping, {}),
 }
 IDENTITY = {"file": Key(path_within), "pattern": Key(text)}
 PART = {"files": Key(some_globs), "at-least": Key(whole, 1), "checks": Key(mapping, {})}
@@ -163,6 +193,7 @@ ARM = {
     "ambient-c": Key(number, 25.0),
     "presence": Key(presence_address, ""),
     "hold-up": Key(mapping, None),
+    "loss": Key(mapping, {}),
 }
 CELL = {"type": Key(text), "installed": Key(day, None)}
 HOLD_UP = {
@@ -178,11 +209,24 @@ HOLD_UP = {
     "tolerance": Key(fraction, 0.2),
     "ageing": Key(fraction, 0.3),
 }
-NO_COLUMN = ("hold-up",)
+NO_COLUMN = ("hold-up", "loss")
 """Keys of an arm that a row of the arms file has no place for: they are tables."""
 
 TOP = [
-    *("plant", "share", "fresh", "proof", "limits", "window", "keep", "service", "report", "warnings", "notify"),
+    *(
+        "plant",
+        "share",
+        "fresh",
+        "proof",
+        "limits",
+        "window",
+        "loss",
+        "keep",
+        "service",
+        "report",
+        "warnings",
+        "notify",
+    ),
     *("recipes", "cell-types", "arms", "arms-file"),
 ]
 
@@ -217,6 +261,8 @@ class _Reader:
     def __init__(self, path: str, raw: bytes) -> None:
         self.path, self.folder = path, os.path.dirname(path)
         self.faults: list[Fault] = []
+        self.usual_costs: dict[str, float] = {}
+        self.costs: dict[str, dict[str, float]] = {}
         self.sources = {path: raw}
         self.arms_file = ""
         self.document, self.lines = self._document(raw)
@@ -245,6 +291,8 @@ class _Reader:
         proof = self._table("proof", PROOF)
         limits = self._table("limits", LIMITS)
         window = self._table("window", WINDOW)
+        loss = self._table("loss", LOSS)
+        self.usual_costs = {key: loss[key] for key in COSTS}
         keep = self._table("keep", KEEP)
         service = self._table("service", SERVICE)
         report = self._table("report", REPORT)
@@ -276,6 +324,7 @@ class _Reader:
                 window=window["limit"],
                 closing_permille=round(window["closing"] * 1000),
                 powered_before=window["powered-before"],
+                loss=LossLimits(*(loss[key] for key in LOSS if key not in COSTS)),
             ),
             archives=ArchiveLimits(limits["archive-members"], limits["archive-content"], limits["archive-expansion"]),
             keep=Keep(*(keep[key] for key in KEEP)),
@@ -365,6 +414,7 @@ class _Reader:
                 "wants nothing: a set without any file would be complete",
                 "give one part at-least = 1",
             )
+        self.costs[name] = self._costs(where, found["loss"], self.usual_costs)
         identity, held = self._identity(where, found["identity"]), self._hold_up(where, found["hold-up"])
         return Recipe(name, tuple(parts), found["volatile"] or (), identity, held)
 
@@ -408,6 +458,11 @@ class _Reader:
         if len(self.faults) > before:
             return None
         return HoldUp(**{key.replace("-", "_"): value for key, value in found.items()})
+
+    def _costs(self, where: str, raw: dict[str, Any], otherwise: dict[str, float]) -> dict[str, float]:
+        """The hours of work that a loss costs; what a recipe or an arm does not tell is as it is otherwise."""
+        read = self._read(f"{where}.loss", raw, COSTS)
+        return {key: read[key] if key in raw else hours for key, hours in otherwise.items()}
 
     def _cell_type(self, where: str, name: str, raw: dict[str, Any]) -> CellType:
         found = self._read(where, raw, CELL_TYPE)
@@ -482,6 +537,7 @@ class _Reader:
             found["id"] or "", found["name"] or found["id"] or "", found["area"], found["serial"], found["recipe"],
             tuple(held), found["powered-fraction"], found["ambient-c"], found["presence"],
             self._hold_up(where, found["hold-up"]),
+            Costs(*self._costs(where, found["loss"], self.costs.get(found["recipe"], self.usual_costs)).values()),
         )  # fmt: skip
 
     def _unknown_name(self, where: str, name: str, known: Mapping[str, Any], table: str) -> None:

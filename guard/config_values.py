@@ -170,6 +170,14 @@ def fraction(value: Any) -> float:
     return found
 
 
+def up_to_half(value: Any) -> float:
+    """A chance from 0 to 0.5."""
+    found = number(value)
+    if not 0 <= found <= 0.5:
+        raise Wrong(f"{shown(value)} is no chance up to one half", "write a number from 0 to 0.5, such as 0.01")
+    return found
+
+
 def any_of(*choices: str) -> Callable[[Any], str]:
     """One of some words."""
 

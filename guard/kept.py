@@ -18,7 +18,20 @@ from datetime import date, timedelta
 
 from guard import __version__
 from guard.files import write_whole
-from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, HoldUp, Identity, Limits, PartRule, Recipe
+from guard.model import (
+    ArchiveLimits,
+    Arm,
+    Cell,
+    CellType,
+    Checks,
+    Costs,
+    HoldUp,
+    Identity,
+    Limits,
+    LossLimits,
+    PartRule,
+    Recipe,
+)
 from guard.settings import Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 TYPE_CHECKING = False
@@ -95,7 +108,7 @@ class _Arms(Mapping[str, Arm]):
     def __getitem__(self, arm: str) -> Arm:
         row = Arm(*json.loads(self._rows[arm]))
         held = tuple(Cell(kind, installed and _date(installed)) for kind, installed in row.cells)
-        return row._replace(cells=held, hold_up=row.hold_up and HoldUp(*row.hold_up))
+        return row._replace(cells=held, hold_up=row.hold_up and HoldUp(*row.hold_up), costs=Costs(*row.costs))
 
     def __contains__(self, arm: object) -> bool:
         return arm in self._rows
@@ -132,7 +145,7 @@ def _span(microseconds: int) -> timedelta:
 
 def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
     fields: dict[str, Any] = dict(zip(Settings._fields, raw, strict=False))
-    fresh, read_back, restore_test, needed, unseen, apart, shrink, window, closing, powered = fields["limits"]
+    fresh, read_back, restore_test, needed, unseen, apart, shrink, window, closing, powered, loss = fields["limits"]
     fields["layouts"] = tuple(fields["layouts"])
     fields["copies"] = tuple(fields["copies"])
     fields["settle"] = _span(fields["settle"])
@@ -147,6 +160,7 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
         window=_span(window),
         closing_permille=closing,
         powered_before=_span(powered),
+        loss=LossLimits(*loss),
     )
     fields["archives"] = ArchiveLimits(*fields["archives"])
     all_for, daily, weekly, monthly, yearly, at_least, grace, copies = fields["keep"]

@@ -157,6 +157,32 @@ class SpareCells(Record):
     held: int | None
 
 
+class Costs(Record):
+    """Hours of work after a loss of the memory (common practice, no source).
+
+    To restore a set with its image, to make one later edit again, to rebuild from a set without an
+    image, and to teach everything again where there is no set.
+    """
+
+    restore_h: float = 2.0
+    edit_h: float = 2.0
+    rebuild_h: float = 16.0
+    reteach_h: float = 80.0
+
+
+class LossLimits(Record):
+    """From which part of a cell's charge a need, and from which chance a loss, is a caution and a hold.
+
+    ``failures_per_year`` is how often a cell fails at random. All are common practice, no source.
+    """
+
+    charge_caution: float = 0.5
+    charge_hold: float = 0.8
+    loss_caution: float = 0.01
+    loss_hold: float = 0.1
+    failures_per_year: float = 0.002
+
+
 class Arm(Record):
     """One robot arm with its controller."""
 
@@ -172,6 +198,7 @@ class Arm(Record):
     """Address at which the controller answers while its mains are on, as tcp://host:port; empty where none is."""
     hold_up: HoldUp | None = None
     """Takes the place of the recipe's."""
+    costs: Costs = Costs()
 
 
 class Limits(Record):
@@ -187,6 +214,7 @@ class Limits(Record):
     window: timedelta = timedelta(minutes=30)
     closing_permille: int = 700
     powered_before: timedelta = timedelta(minutes=30)
+    loss: LossLimits = LossLimits()
 
     def fresh_for(self, action: Action) -> timedelta:
         """Greatest age of a set at the start of ``action``."""
@@ -239,7 +267,8 @@ class BackupSet(Record):
     ``checked`` is None until every byte was read and judged by the recipe, then says
     whether it is complete; ``trouble`` says what hindered reading it. ``damage`` says what
     differed when it was read again, ``changed`` how the set on the share differs now from
-    what was read, ``gone`` that it is no longer there.
+    what was read, ``gone`` that it is no longer there. ``essence`` is the fingerprint of what
+    was saved, where a file browser left files of its own beside that.
     """
 
     path: str
@@ -262,6 +291,7 @@ class BackupSet(Record):
     gone: bool = False
     twins: tuple[Twin, ...] = ()
     copies: int = 0
+    essence: str | None = None
 
     def part(self, name: str) -> Part | None:
         """The part of that name, or None where the set has no such part."""
@@ -417,6 +447,14 @@ class RestingSet(Record):
     proof: Proof
 
 
+class AtStake(Record):
+    """The chance that the memory is lost, what that would cost in hours of work, and the product of the two."""
+
+    probability: float
+    cost_h: float
+    expected_h: float
+
+
 class Verdict(Record):
     """The answer about one arm: level, until when it holds, what comes then, and why."""
 
@@ -427,3 +465,4 @@ class Verdict(Record):
     then: Level | None
     resting: RestingSet | None
     findings: tuple[Finding, ...]
+    loss: AtStake | None = None

@@ -651,10 +651,12 @@ HOLD_UPS = st.fixed_dictionaries(
         "ageing": FRACTIONS,
     },
 )
+COSTS = _table(dict.fromkeys(["restore-hours", "edit-hours", "rebuild-hours", "reteach-hours"], st.floats(0, 1e6)))
 RECIPES = st.fixed_dictionaries(
     {"parts": st.dictionaries(IDS, PARTS, min_size=1, max_size=3)},
     optional={
         "hold-up": HOLD_UPS,
+        "loss": COSTS,
         "volatile": GLOBS,
         "identity": st.sampled_from(["serial", "id", "name"]).map(
             lambda field: {"file": "settings.toml", "pattern": rf'x = "(?P<{field}>[^"\\]+)"'}
@@ -686,6 +688,7 @@ ARMS = st.fixed_dictionaries(
         "powered-fraction": FRACTIONS,
         "ambient-c": st.floats(-300, 300),
         "hold-up": HOLD_UPS,
+        "loss": COSTS,
     },
 )
 CONFIGURATIONS = st.fixed_dictionaries(
@@ -708,6 +711,9 @@ CONFIGURATIONS = st.fixed_dictionaries(
     },
     optional={
         "fresh": _table(dict.fromkeys(["power-down", "memory-swap", "position-swap", "service-visit"], SPANS)),
+        "loss": _table(
+            {"charge-caution": FRACTIONS, "loss-hold": st.floats(0, 0.5), "restore-hours": st.floats(0, 1e6)}
+        ),
         "proof": _table({"read-back-within": SPANS, "restore-test-within": SPANS | st.just("off")}),
         "limits": _table(
             {"parts-apart": SPANS, "shrink": FRACTIONS, "archive-members": COUNTS, "archive-content": SIZES}

@@ -27,6 +27,7 @@ TABLES = {
     "proof": config.PROOF,
     "limits": config.LIMITS,
     "window": config.WINDOW,
+    "loss": config.LOSS,
     "keep": config.KEEP,
     "service": config.SERVICE,
     "report": config.REPORT,
@@ -93,6 +94,7 @@ def test_the_full_example_has_every_key_of_a_table(document: dict[str, Any], tab
             id="hold-up",
         ),
         pytest.param(lambda d: [d["notify"]["mail"]], config.MAIL, id="mail"),
+        pytest.param(lambda d: _some([*d["recipes"].values(), *d["arms"]], "loss"), config.COSTS, id="loss-of-its-own"),
         pytest.param(lambda d: [cell for arm in d["arms"] for cell in arm["cells"]], config.CELL, id="cell"),
     ],
 )
@@ -107,7 +109,7 @@ def test_every_table_of_keys_is_compared_here() -> None:
     known = {name for name, value in vars(config).items() if _is_table_of_keys(value)}
 
     assert known == {
-        *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "KEEP"),
+        *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "LOSS", "COSTS", "KEEP"),
         *("SERVICE", "REPORT", "WARNINGS", "NOTIFY", "MAIL"),
         *("RECIPE", "IDENTITY", "PART", "CHECKS", "CELL_TYPE", "SPREAD", "ARM", "CELL", "HOLD_UP"),
     }
@@ -120,7 +122,7 @@ def _is_table_of_keys(value: object) -> bool:
 def test_a_value_told_as_the_default_is_the_default(document: dict[str, Any]) -> None:
     """Where the comment does not say that a value is an example, leaving the key out changes nothing."""
     told = PLANT.read_text(encoding="utf-8")
-    for name in ("fresh", "proof", "limits", "window", "keep", "service", "report"):
+    for name in ("fresh", "proof", "limits", "window", "loss", "keep", "service", "report"):
         for key, raw in document[name].items():
             assert f"{key} = " in told
             assert TABLES[name][key].read(raw) == TABLES[name][key].default

@@ -126,7 +126,7 @@ def _answer(verdict: Verdict) -> dict[str, object]:
         "holds_until": when(verdict.holds_until),
         "then": verdict.then,
         "set": _set(verdict),
-        "loss": None,
+        "loss": verdict.loss and {"probability": verdict.loss.probability, "expected_hours": verdict.loss.expected_h},
         "findings": [
             {
                 "code": found.code,

@@ -149,7 +149,7 @@ def _due(
         code,
         level,
         message,
-        _remedy(at.facts.arm.id, cell.type, replaced=replaced),
+        remedy(at.facts.arm.id, cell.type, replaced=replaced),
         turns,
         cell=cell.type.name,
         kind=cell.type.kind,
@@ -159,7 +159,8 @@ def _due(
     )
 
 
-def _remedy(arm: str, kind: CellType, *, replaced: bool) -> str:
+def remedy(arm: str, kind: CellType, *, replaced: bool) -> str:
+    """What ends a finding about a cell: its change, and how that is recorded."""
     first = "" if replaced else f"Change it first: guard ask --arm {arm} --action {kind.kind}-swap. "
     if kind.kind == "memory":
         return f"{first}The change itself settles this, once it is recorded: guard swap begin {arm}, then guard swap end {arm}"

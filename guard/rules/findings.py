@@ -258,6 +258,27 @@ EXPLANATIONS: dict[str, Explanation] = {
         "Leave the power on, save a backup, and change the cell. A memory cell: guard swap begin ARM. Other cells, once"
         " they are changed: guard mark cell-changed ARM --cell TYPE",
     ),
+    "charge-short": Explanation(
+        "The charge of a cell may not last",
+        "The time without mains would take a large part of what the cell is expected to hold by then.",
+        "A cell has less than its data sheet says more often than more.",
+        (
+            ("caution", "from loss.charge-caution of the charge on; also where the action replaces that very cell"),
+            ("hold", "from loss.charge-hold of the charge on"),
+        ),
+        "Leave the mains on, make the time off shorter, or change the cell before. How much is left: guard cells",
+    ),
+    "loss-likely": Explanation(
+        "The memory may be lost",
+        "The chance that the cell does not carry the memory through the time off is too large: its charge, the spread"
+        " of its figures, and how often cells fail at random.",
+        "The expected loss in hours of work is that chance times the hours that a loss would cost.",
+        (
+            ("caution", "from loss.loss-caution on; also where the action replaces that very cell"),
+            ("hold", "from loss.loss-hold on"),
+        ),
+        "Leave the mains on, make the time off shorter, or change the cell before. How much is left: guard cells",
+    ),
     "spare-missing": Explanation(
         "No spare cell is known to be in stock",
         "A cell shall be changed, and no spare of its type is in stock, or nobody ever counted the spares.",

@@ -19,22 +19,32 @@ NEVER = ("window-open", "window-closing", "window-over")
 """While a cell is out nobody can answer for what comes of it."""
 
 _ABOUT = {
-    "edited-since": "edited_at",
-    "awaiting-proof": "ended_at",
-    "share-doubt": "marker",
-    "cell-age-unknown": "cell",
-    "cell-due-soon": "cell",
-    "cell-overdue": "cell",
-    "cell-alarm": "alarm_at",
-    "spare-missing": "cell",
+    "incomplete-set": ("set", "problems"),
+    "damaged-set": ("set", "what"),
+    "wrong-arm": ("set", "part", "other_arm", "other_set", "found"),
+    "edited-since": ("captured_at", "edited_at", "edits"),
+    "awaiting-proof": ("ended_at",),
+    "not-powered-long-enough": ("on", "since"),
+    "share-doubt": ("marker", "found"),
+    "cell-age-unknown": ("cell",),
+    "cell-due-soon": ("cell",),
+    "cell-overdue": ("cell",),
+    "cell-alarm": ("alarm_at",),
+    "spare-missing": ("cell",),
+    "charge-short": ("cell",),
+    "loss-likely": ("cell",),
 }
-"""Which evidence tells what a finding was about, where that is no set: the next edit is another matter."""
+"""Which evidence tells what a finding was about, where that is more or other than its set: the next edit, another
+part that is missing, or another arm's content is another matter."""
 
 
 def subject(found: Finding) -> str | None:
     """What a finding is about: the path of a set, as a rule; None where it is about the arm as such."""
-    about = found.evidence.get(_ABOUT.get(found.code, "set"))
-    return None if about is None else str(about)
+    keys = _ABOUT.get(found.code, ("set",))
+    told = {key: found.evidence[key] for key in keys if found.evidence.get(key) is not None}
+    if len(keys) == 1:
+        return str(told[keys[0]]) if told else None
+    return "; ".join(f"{key}: {value}" for key, value in told.items()) or None
 
 
 def signed(found: Finding, at: Standing, question: Question) -> Finding:

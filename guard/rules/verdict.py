@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
-from guard.rules import backups, cells, doubts, share, window
+from guard.rules import backups, cells, charge, doubts, share, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
 from guard.rules.sign_off import counts_as, signed, turns
@@ -41,6 +41,8 @@ RULES: tuple[Rule, ...] = (
     cells.cell_age,
     cells.cell_age_unknown,
     cells.spare_missing,
+    charge.charge_short,
+    charge.loss_likely,
 )
 
 HORIZON = timedelta(days=3652.5)
@@ -67,7 +69,9 @@ def verdict_over(place: Standing, question: Question) -> Verdict:
         place.resting.set, place.resting.captured_at, proof(place.resting.set, facts)
     )
     ranked = sorted(findings, key=lambda found: -rank(counts_as(found)))
-    return Verdict(facts.arm.id, question, level, holds_until, then, resting, tuple(ranked))
+    return Verdict(
+        facts.arm.id, question, level, holds_until, then, resting, tuple(ranked), charge.at_stake(place, question)
+    )
 
 
 def worst(findings: list[Finding]) -> Level:

@@ -1,0 +1,316 @@
+"""Does the charge of an arm's cells carry its memory through an event, and what would a loss cost? Pure.
+
+A cell of whose figures something is missing, or whose age is not known, is judged by its age alone.
+What is asked about a moment that has passed is answered for the present.
+
+Each limit is crossed once and for good: a charge only falls, and while a loss is less likely than
+not, its chance only rises (every part of the spread falls no faster than the self-discharge alone,
+and the margin no slower). So the first microsecond past a limit is found once, from the facts alone,
+and whatever is asked about is compared with it: the answer holds exactly until then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from functools import lru_cache
+
+from guard.model import Arm, ArmFacts, AtStake, FittedCell, Level, LossLimits, Mark, Question
+from guard.physics import cell_life, loss
+from guard.physics.cell_life import CellFigures, Charge, Period, Rates
+from guard.record import Record
+from guard.rules.capture import believable
+from guard.rules.cells import REPLACED, installed_at, remedy
+from guard.rules.evidence import MICROSECOND, later
+from guard.rules.findings import SILENT, Outcome, finding
+from guard.rules.standing import Standing
+from guard.units import in_words
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from guard.model import Finding
+    from guard.physics.loss import Loss, Margin, Restorable
+
+MICROSECONDS_AN_HOUR = 3600 * 10**6
+STRETCH = 10 * 8766 * MICROSECONDS_AN_HOUR
+"""Ten years in microseconds, as long as a verdict looks ahead: limits are looked for in whole stretches from now on."""
+
+HOUR = timedelta(hours=1)
+
+
+class Outlook(Record):
+    """What a cell holds now, and how fast that goes from now on, the mains being off for the part ``off`` of the time.
+
+    ``unproven_h`` is how long ago it was last known to be good: installed, or carried a controller through a time off.
+    """
+
+    charge: Charge
+    rates: Rates
+    off: float
+    unproven_h: float
+
+    def margin(self, microseconds: int, off_h: float) -> Margin:
+        """The charge so long from now against what so many hours off will take."""
+        then = cell_life.later(self.charge, self.rates, Period(microseconds / MICROSECONDS_AN_HOUR, self.off))
+        return loss.margin(then, self.rates, off_h)
+
+    def loss(self, microseconds: int, off_h: float, failures_per_year: float, cost_h: float = 0.0) -> Loss:
+        """The chance of a loss in an event that begins so long from now, and its cost."""
+        unproven_h = self.unproven_h + microseconds / MICROSECONDS_AN_HOUR + off_h
+        return loss.loss(self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
+
+
+@lru_cache(maxsize=16)
+def outlook(cell: FittedCell, arm: Arm, marks: tuple[Mark, ...], as_of: datetime) -> Outlook | None:
+    """What a cell holds by its figures and by what was recorded of the arm's mains; None where something is missing."""
+    start, kind = installed_at(cell, as_of), cell.type
+    if start is None or kind.capacity_mah is None or kind.standby_ua is None:
+        return None
+    figures = CellFigures(
+        kind.capacity_mah,
+        kind.standby_ua,
+        kind.usable,
+        kind.self_discharge_per_year,
+        kind.spread_capacity,
+        kind.spread_standby,
+        kind.spread_self_discharge,
+        kind.ageing_ev,
+        kind.standby_doubles_every_c,
+    )
+    rates = cell_life.rates(figures, arm.ambient_c)
+    recorded, is_off, survived = _mains(marks, as_of)
+    periods = cell_life.periods(start, as_of, recorded, arm.powered_fraction)
+    charge = cell_life.charge_left(cell_life.new_charge(figures, _shelf_hours(cell)), rates, periods)
+    good = max(start, survived) if survived else start
+    off = 1.0 if is_off else 1 - arm.powered_fraction
+    return Outlook(charge, rates, off, max((as_of - good) / HOUR, 0.0))
+
+
+def _shelf_hours(cell: FittedCell) -> float:
+    """From the first day of the month that the date code names: the careful reading."""
+    if cell.date_code is None or cell.installed is None:
+        return 0.0
+    try:
+        made = cell.installed.replace(int(cell.date_code[:4]), int(cell.date_code[5:7]), 1)
+    except ValueError:  # a date code that is none tells nothing
+        return 0.0
+    return cell_life.shelf_hours(made, cell.installed)
+
+
+def _mains(marks: tuple[Mark, ...], as_of: datetime) -> tuple[list[cell_life.Recorded], bool, datetime | None]:
+    """When the mains were on and off as far as both ends are recorded, whether they are off now, and since when not.
+
+    A time off that has no end lasts. One of power that has no end is not counted: nobody has
+    recorded that it lasted.
+    """
+    told = [mark for mark in marks if mark.kind in ("powered-on", "powered-off") and believable(mark.at, as_of)]
+    found: list[cell_life.Recorded] = []
+    on = off = survived = None
+    for mark in sorted(told, key=lambda mark: (mark.at, mark.kind == "powered-off")):
+        if mark.kind == "powered-on":
+            if off is not None:
+                found.append(cell_life.Recorded(off, mark.at, on=False))
+                survived = mark.at
+            on, off = mark.at, None
+        else:
+            if on is not None:
+                found.append(cell_life.Recorded(on, mark.at, on=True))
+            on, off = None, off or mark.at
+    if off is not None:
+        found.append(cell_life.Recorded(off, as_of, on=False))
+    return found, off is not None, survived
+
+
+# When a limit is crossed
+
+
+@lru_cache(maxsize=64)
+def short_from(of: Outlook, off_h: float, ratio: float, stretch: int) -> int | None:
+    """From how many microseconds from now on the need is that part of the charge, or more, as seen from a stretch."""
+
+    def beyond(microseconds: int) -> float:
+        margin = of.margin(microseconds, off_h)
+        return margin.need_mah - ratio * (margin.mah + margin.need_mah)
+
+    return first_beyond(beyond, stretch)
+
+
+@lru_cache(maxsize=64)
+def likely_from(of: Outlook, off_h: float, failures_per_year: float, limit: float, stretch: int) -> int | None:
+    """From how many microseconds from now on a loss has that chance, or more, as seen from a stretch."""
+    return first_beyond(lambda after: of.loss(after, off_h, failures_per_year).probability - limit, stretch)
+
+
+def first_beyond(value: Callable[[int], float], stretch: int) -> int | None:
+    """The first microsecond at which a rising value is 0 or more, as seen from a stretch of time.
+
+    The start of the stretch where that is so already; None where it is not so by the end of the next one.
+    """
+    start = stretch * STRETCH
+    at_start = value(start)
+    if at_start >= 0:
+        return start
+    at_end = value(start + 2 * STRETCH)
+    if at_end < 0:
+        return None
+    # A stretch of its own, so that from wherever a limit is looked for it is found at the same microsecond.
+    at_middle = value(start + STRETCH)
+    if at_middle >= 0:
+        return _crossing(value, (start, at_start), (start + STRETCH, at_middle))
+    return _crossing(value, (start + STRETCH, at_middle), (start + 2 * STRETCH, at_end))
+
+
+def _crossing(value: Callable[[int], float], before: tuple[int, float], after: tuple[int, float]) -> int:
+    """Between two microseconds, less than 0 at the former and not at the latter, the one that ends the closest such pair.
+
+    Interpolation, truncated and projected so that it never needs many more steps than bisection
+    would: I. F. D. Oliveira, R. H. C. Takahashi, An Enhancement of the Bisection Method Average
+    Performance Preserving Minmax Optimality, ACM Transactions on Mathematical Software 47 (2020).
+    """
+    (low, at_low), (high, at_high) = before, after
+    whole = high - low
+    steps_left = whole.bit_length() + 1
+    while high - low > 1:
+        half = low + (high - low) / 2
+        guess = low - at_low * (high - low) / (at_high - at_low)
+        nudge = max(0.001 * (high - low) ** 2 / whole, 1.0)
+        truncated = half if nudge >= abs(half - guess) else guess + (nudge if guess < half else -nudge)
+        reach = max((2.0**steps_left - (high - low)) / 2, 0.0)
+        projected = min(max(truncated, half - reach), half + reach)
+        point = min(max(int(projected), low + 1), high - 1)
+        at_point = value(point)
+        if at_point >= 0:
+            high, at_high = point, at_point
+        else:
+            low, at_low = point, at_point
+        steps_left -= 1
+    return high
+
+
+# Rules
+
+
+def charge_short(at: Standing, question: Question) -> Outcome:
+    """Caution and hold where the time off would take a large part of what a cell then holds."""
+    limits = at.facts.limits.loss
+    return _judged(at, question, limits.charge_caution, limits.charge_hold, _short_from, _short, ("memory", "position"))
+
+
+def loss_likely(at: Standing, question: Question) -> Outcome:
+    """Caution and hold where the memory is lost with that chance or more."""
+    limits = at.facts.limits.loss
+    return _judged(at, question, limits.loss_caution, limits.loss_hold, _likely_from, _likely, ("memory",))
+
+
+def _short_from(of: Outlook, off_h: float, limit: float, _limits: LossLimits, stretch: int) -> int | None:
+    return short_from(of, off_h, limit, stretch)
+
+
+def _likely_from(of: Outlook, off_h: float, limit: float, limits: LossLimits, stretch: int) -> int | None:
+    return likely_from(of, off_h, limits.failures_per_year, limit, stretch)
+
+
+def _judged(
+    at: Standing,
+    question: Question,
+    caution: float,
+    hold: float,
+    crossed_from: Callable[[Outlook, float, float, LossLimits, int], int | None],
+    say: Callable[[Standing, Question, FittedCell, Outlook, Level, datetime | None], Finding],
+    kinds: tuple[str, ...],
+) -> Outcome:
+    if question.action == "position-swap":
+        return SILENT  # the mains stay on
+    facts, off_h = at.facts, question.off_for / HOUR
+    asked = _ahead(facts, question)
+    found, turns = [], []
+    for cell in facts.cells:
+        of = outlook(cell, facts.arm, facts.marks, facts.as_of) if cell.type.kind in kinds else None
+        if of is None:
+            continue
+        crossed = [crossed_from(of, off_h, limit, facts.limits.loss, asked // STRETCH) for limit in (caution, hold)]
+        to_come = [later(facts.as_of, after * MICROSECOND) for after in crossed if after is not None and after > asked]
+        next_turn = min((moment for moment in to_come if moment is not None), default=None)
+        turns += [] if next_turn is None else [next_turn]
+        passed = [after is not None and after <= asked for after in crossed]
+        if any(passed):
+            replaced = cell.type.kind in REPLACED[question.action]
+            level: Level = "hold" if passed[1] and not replaced else "caution"
+            found.append(say(at, question, cell, of, level, next_turn))
+    return Outcome(tuple(found), min(turns, default=None))
+
+
+def _ahead(facts: ArmFacts, question: Question) -> int:
+    """Microseconds from now until what is asked about."""
+    return max((question.at - facts.as_of) // MICROSECOND, 0)
+
+
+def _short(
+    at: Standing, question: Question, cell: FittedCell, of: Outlook, level: Level, turns: datetime | None
+) -> Finding:
+    arm, margin = at.facts.arm.id, of.margin(_ahead(at.facts, question), question.off_for / HOUR)
+    charge = cell_life.later(of.charge, of.rates, Period(_ahead(at.facts, question) / MICROSECONDS_AN_HOUR, of.off))
+    has = "will then have" if question.at > at.facts.as_of else "has"
+    message = (
+        f"The {cell.type.name} of {arm} {has} about {charge.mah:.3g} mAh left (±{charge.sigma_mah:.2g});"
+        f" {in_words(question.off_for)} without mains take {margin.need_mah:.3g} mAh."
+    )
+    return finding(
+        "charge-short", level, message, _lifts(at, question, cell), turns,
+        cell=cell.type.name, charge_mah=charge.mah, sigma_mah=charge.sigma_mah, need_mah=margin.need_mah,
+    )  # fmt: skip
+
+
+def _likely(
+    at: Standing, question: Question, cell: FittedCell, of: Outlook, level: Level, turns: datetime | None
+) -> Finding:
+    lost = _loss(at, question, of)
+    message = (
+        f"The chance that {at.facts.arm.id} loses its memory in {in_words(question.off_for)} without mains is"
+        f" {100 * lost.probability:.2g} %; it would cost about {lost.cost_h:.3g} hours of work."
+    )
+    return finding(
+        "loss-likely", level, message, _lifts(at, question, cell), turns,
+        cell=cell.type.name, probability=lost.probability, cost_hours=lost.cost_h, expected_hours=lost.expected_h,
+    )  # fmt: skip
+
+
+def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
+    return remedy(at.facts.arm.id, cell.type, replaced=cell.type.kind in REPLACED[question.action])
+
+
+# What is at stake
+
+
+def at_stake(at: Standing, question: Question) -> AtStake | None:
+    """The chance that the arm loses its memory in what is asked about, and the hours of work; None without figures."""
+    facts = at.facts
+    memory = [cell for cell in facts.cells if cell.type.kind == "memory"]
+    known = [outlook(cell, facts.arm, facts.marks, facts.as_of) for cell in memory]
+    losses = [_loss(at, question, of) for of in known if of is not None]
+    worst = max(losses, key=lambda each: each.probability, default=None)
+    return None if worst is None else AtStake(*worst)
+
+
+def _loss(at: Standing, question: Question, of: Outlook) -> Loss:
+    off_for = timedelta() if question.action == "position-swap" else question.off_for
+    costs = loss.Costs(*at.facts.arm.costs)
+    resting = at.resting
+    restorable: Restorable = "nothing"
+    edits = 0
+    if resting is not None:
+        image = resting.set.part("image")
+        restorable = "image" if image is not None and image.ok else "no-image"
+        captured = resting.captured_at
+        edits = sum(mark.kind == "edit" and (captured is None or mark.at > captured) for mark in at.facts.marks)
+    cost_h = loss.cost_h(costs, restorable, edits)
+    if not off_for:
+        return loss.Loss(0.0, cost_h, 0.0)
+    return of.loss(_ahead(at.facts, question), off_for / HOUR, at.facts.limits.loss.failures_per_year, cost_h)
+
+
+def empty_at(of: Outlook, as_of: datetime) -> datetime | None:
+    """When the cell is expected to be empty; None for never, and past the end of the calendar."""
+    empty = cell_life.empty_after(of.charge, of.rates, (), of.off)
+    return None if empty is None else cell_life.moment_after(as_of, empty.after_h)
