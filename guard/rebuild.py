@@ -54,6 +54,7 @@ def _fill(desk: Desk) -> None:
         (
             Arrival(key[0], arm, key[1], body["form"], moment(body["first_seen"]), time_read(body["stamp"])),
             body["fingerprint"],
+            body.get("essence"),
             time_read(newest_members.get(key)),
             time_read(damaged.get(key)),
         )

@@ -192,6 +192,35 @@ class TestRefiled:
         first, latest = self.FIRST._replace(newest_member=saved), self.AGAIN._replace(newest_member=saved, stamp=None)
         assert {item.refiled_from for item in by_path(first, latest).values()} == {None}
 
+    @pytest.mark.parametrize(
+        ("first", "again"),
+        [
+            pytest.param({}, {"fingerprint": "g", "essence": "f"}, id="left-in-the-copy"),
+            pytest.param({"fingerprint": "g", "essence": "f"}, {}, id="left-in-the-original"),
+            pytest.param({"fingerprint": "g", "essence": "f"}, {"fingerprint": "h", "essence": "f"}, id="in-both"),
+            pytest.param(
+                {"fingerprint": "g"}, {"fingerprint": "g", "essence": "f"}, id="original-read-before-essences-were"
+            ),
+        ],
+    )
+    def test_what_a_file_browser_left_makes_no_new_backup(
+        self, first: dict[str, object], again: dict[str, object]
+    ) -> None:
+        found = by_path(self.FIRST._replace(**first), self.AGAIN._replace(**again))["arm-07/again"]
+        assert (found.captured_at, found.refiled_from) == (NOW - 9 * DAY, "arm-07/first")
+
+    def test_a_set_whose_essence_was_never_told_is_known_by_one_equal_to_it(self) -> None:
+        old = self.FIRST._replace(fingerprint="g")
+        equal = self.AGAIN._replace(path="arm-07/equal", fingerprint="g", essence="f")
+        assert by_path(old, equal, self.AGAIN)["arm-07/again"].captured_at == NOW - 9 * DAY
+
+    def test_other_saved_content_is_another_backup(self) -> None:
+        first, again = (
+            each._replace(fingerprint=name, essence=f"of {name}")
+            for each, name in ((self.FIRST, "g"), (self.AGAIN, "h"))
+        )
+        assert by_path(first, again)["arm-07/again"].refiled_from is None
+
     def test_where_no_time_of_the_copy_can_be_believed_it_has_none(self) -> None:
         again = by_path(self.FIRST, self.AGAIN._replace(stamp=AHEAD, first_seen=AHEAD))["arm-07/again"]
         assert (again.captured_at, again.refiled_from) == (None, None)

@@ -60,31 +60,38 @@ def clock_doubt(backup: BackupSet, as_of: datetime) -> str | None:
 def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple[Dated, ...]:
     """The sets of one arm with their capture times, oldest first; undatable ones stand first.
 
-    A set whose every byte, volatile parts included, equals an older set's is that old
+    A set whose every saved byte, volatile parts included, equals an older set's is that old
     backup filed again and takes over its time, whether the old one is still there or not.
+    What a file browser left in one of them makes no new backup of it.
     A copy may keep its members' times and so claim no later time than the original; then
     the later stamp in its name gives it away.
     """
-    oldest: dict[str, _Claim] = {}
+    oldest: dict[str | None, _Claim] = {}
+    # Equal files have an equal essence, so one set tells it for all with its fingerprint, whenever they were read.
+    essences = {backup.fingerprint: backup.essence for backup in sets if backup.essence is not None}
     claims = [(backup, claimed_time(backup, as_of)) for backup in sets]
+
+    def saved(backup: BackupSet) -> str | None:
+        return essences.get(backup.fingerprint, backup.fingerprint)
+
     if recipe.volatile:
         for backup, claim in claims:
             if backup.fingerprint is not None and claim is not None:
                 own = (claim, backup.stamp or _UNSTAMPED, backup.path)
-                oldest[backup.fingerprint] = min(oldest.get(backup.fingerprint, own), own)
-    result = [_date(backup, claim, oldest, as_of) for backup, claim in claims]
+                oldest[saved(backup)] = min(oldest.get(saved(backup), own), own)
+    result = [_date(backup, claim, oldest.get(saved(backup)), as_of) for backup, claim in claims]
     return tuple(sorted(result, key=_age_order))
 
 
 def _date(
     backup: BackupSet,
     claim: datetime | None,
-    oldest: dict[str, _Claim],
+    first: _Claim | None,
     as_of: datetime,
 ) -> Dated:
     captured, refiled_from = claim, None
-    if backup.fingerprint in oldest and claim is not None:
-        first_claim, first_stamp, first_path = oldest[backup.fingerprint]
+    if first is not None and claim is not None:
+        first_claim, first_stamp, first_path = first
         if first_claim < claim or (backup.stamp is not None and first_stamp < backup.stamp):
             captured, refiled_from = first_claim, first_path
     return Dated(backup, captured, claim, clock_doubt(backup, as_of), refiled_from)

@@ -307,6 +307,7 @@ def seal_facts(recipe: str, sealed: Sealed, shape: str, now: datetime) -> Seal:
         identity=sealed.identity,
         parts=sealed.parts,
         files=sealed.files,
+        essence=sealed.essence,
     )
 
 

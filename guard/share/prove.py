@@ -55,5 +55,5 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
         catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
     if not sealed.complete:
         return Proved(known.path, known.arm, "incomplete", sealed.problems[0].message)
-    catalogue.read_back(known, clock(), looks.shape, sealed.files)
+    catalogue.read_back(known, clock(), looks.shape, sealed.files, sealed.essence)
     return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)

@@ -11,6 +11,7 @@ from guard.model import Checks, FileFacts, Part, PartRule, Problem, Recipe
 from guard.record import Record
 from guard.rules.capture import EARLIEST_PLAUSIBLE
 from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
+from guard.share.find import LEFT_BY_FILE_BROWSERS
 from guard.share.fingerprint import digest_in_order, in_path_order
 from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
@@ -18,7 +19,10 @@ from guard.times import EPOCH, from_ns
 
 
 class Sealed(Record):
-    """A set as it was read. ``fingerprint`` is None where an archive could not be read to its end."""
+    """A set as it was read. ``fingerprint`` is None where an archive could not be read to its end.
+
+    ``essence`` is the fingerprint of what was saved, where a file browser left files beside that.
+    """
 
     files: tuple[FileFacts, ...]
     fingerprint: str | None
@@ -26,6 +30,7 @@ class Sealed(Record):
     parts: tuple[Part, ...]
     problems: tuple[Problem, ...]
     identity: str | None
+    essence: str | None = None
 
     @property
     def complete(self) -> bool:
@@ -59,8 +64,18 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     if recipe.identity is not None and identity is None:
         faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
     problems = [Problem("incomplete-set", fault) for fault in faults] + odd
-    newest = newest_time((file.mtime_ns for file in files), as_of)
-    return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity)
+    saved = _without_strays(files)
+    essence = digest_in_order(saved) if 0 < len(saved) < len(files) else None
+    newest = newest_time((file.mtime_ns for file in saved), as_of)
+    return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity, essence)
+
+
+def _without_strays(files: list[FileFacts]) -> list[FileFacts]:
+    """The files without those that a file browser left when somebody looked at the folder: they came with no save."""
+    endings = tuple(LEFT_BY_FILE_BROWSERS)  # no path ends so but a stray's or one much like it: quick for all others
+    left = {file.path for file in files if file.path.endswith(endings)}
+    strays = {path for path in left if path.rpartition("/")[2] in LEFT_BY_FILE_BROWSERS}
+    return [file for file in files if file.path not in strays] if strays else files
 
 
 def _payload(files: Mapping[str, FileFacts]) -> Mapping[str, FileFacts]:

@@ -73,6 +73,7 @@ class Seal(Record):
     identity: str | None
     parts: tuple[Part, ...]
     files: tuple[FileFacts, ...]
+    essence: str | None = None
 
 
 class Catalogue:
@@ -174,11 +175,11 @@ class Catalogue:
             written = db.execute(
                 "UPDATE sets SET signature=NULL, quiet_since=NULL, trouble=NULL, sealed_at=?, recipe=?, shape=?,"
                 " fingerprint=?, newest_member=?, complete=?, problems=?, identity=?, files=?, bytes=?,"
-                " last_read_at=NULL WHERE id=? AND gone_at IS NULL AND sealed_at IS ?",
+                " essence=?, last_read_at=NULL WHERE id=? AND gone_at IS NULL AND sealed_at IS ?",
                 (
                     time_text(seal.sealed_at), seal.recipe, seal.shape, seal.fingerprint,
                     time_text(seal.newest_member), int(seal.complete), json.dumps(seal.problems), seal.identity,
-                    len(seal.files), sum(file.size for file in seal.files), known.id,
+                    len(seal.files), sum(file.size for file in seal.files), seal.essence, known.id,
                     known.sealed_at,
                 ),
             )  # fmt: skip
@@ -193,14 +194,16 @@ class Catalogue:
         """Write down what a changed recipe makes of a set whose content is as it was; its proof stays."""
         with self.store.transaction() as db:
             db.execute(
-                "UPDATE sets SET trouble=NULL, recipe=?, complete=?, problems=?, identity=? WHERE id=?",
-                (seal.recipe, int(seal.complete), json.dumps(seal.problems), seal.identity, known.id),
+                "UPDATE sets SET trouble=NULL, recipe=?, complete=?, problems=?, identity=?, essence=? WHERE id=?",
+                (seal.recipe, int(seal.complete), json.dumps(seal.problems), seal.identity, seal.essence, known.id),
             )
             _write_content(db, known, seal.parts, seal.files)
             state = "complete" if seal.complete else "settled"
             _change_of(db, known, seal.sealed_at, seal.fingerprint, {"state": state, "why": "the recipe changed"})
 
-    def read_back(self, known: Known, at: datetime, shape: str, files: tuple[FileFacts, ...]) -> None:
+    def read_back(
+        self, known: Known, at: datetime, shape: str, files: tuple[FileFacts, ...], essence: str | None
+    ) -> None:
         """Write down that a set was read again with every digest equal.
 
         Its times may have changed meanwhile, so they are written anew, and damage that was
@@ -208,8 +211,8 @@ class Catalogue:
         """
         with self.store.transaction() as db:
             db.execute(
-                "UPDATE sets SET last_read_at=?, shape=?, trouble=NULL, damaged_at=NULL, damage=NULL WHERE id=?",
-                (time_text(at), shape, known.id),
+                "UPDATE sets SET last_read_at=?, shape=?, essence=?, trouble=NULL, damaged_at=NULL, damage=NULL WHERE id=?",
+                (time_text(at), shape, essence, known.id),
             )
             _write_manifest(db, known.id, files)
             body = {"state": "read-back", "was_damaged": True} if known.damaged else {"state": "read-back"}
@@ -234,8 +237,8 @@ class Catalogue:
         """Take back the seal of a set that was never complete and has changed: it is arriving again."""
         with self.store.transaction() as db:
             db.execute(
-                "UPDATE sets SET complete=NULL, fingerprint=NULL, sealed_at=NULL, problems='[]', last_read_at=NULL,"
-                " shape=NULL WHERE id=?",
+                "UPDATE sets SET complete=NULL, fingerprint=NULL, essence=NULL, sealed_at=NULL, problems='[]',"
+                " last_read_at=NULL, shape=NULL WHERE id=?",
                 (known.id,),
             )
 
@@ -365,21 +368,23 @@ class Catalogue:
         with self.store.transaction() as db:
             db.execute("DELETE FROM changes WHERE id<=?", (up_to,))
 
-    def remember(self, sets: Iterable[tuple[Arrival, str | None, datetime | None, datetime | None]]) -> None:
-        """Fill a new catalogue with what the ledger tells of sets: arrival, fingerprint, newest member, damage.
+    def remember(
+        self, sets: Iterable[tuple[Arrival, str | None, str | None, datetime | None, datetime | None]]
+    ) -> None:
+        """Fill a new catalogue with what the ledger tells of sets: arrival, fingerprint, essence, newest member, damage.
 
         They stand as not yet read; reading them then shows whether they are what they were.
         """
         with self.store.transaction() as db:
             db.executemany(
-                "INSERT INTO sets(place, arm, path, form, first_seen, stamp, fingerprint, newest_member, damaged_at)"
-                " VALUES(?,?,?,?,?,?,?,?,?)",
+                "INSERT INTO sets(place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member, damaged_at)"
+                " VALUES(?,?,?,?,?,?,?,?,?,?)",
                 [
                     (
                         a.place, a.arm, name_bytes(a.path), a.form, time_text(a.first_seen), time_text(a.stamp),
-                        fingerprint, time_text(newest), time_text(damaged_at),
+                        fingerprint, essence, time_text(newest), time_text(damaged_at),
                     )
-                    for a, fingerprint, newest, damaged_at in sets
+                    for a, fingerprint, essence, newest, damaged_at in sets
                 ],
             )  # fmt: skip
 
@@ -410,7 +415,7 @@ def _change(db: sqlite3.Connection, at: datetime | None, kind: str, arm: str, bo
 def _change_of(
     db: sqlite3.Connection, known: Known, at: datetime, fingerprint: str | None, body: Mapping[str, object]
 ) -> None:
-    place, stamp = db.execute("SELECT place, stamp FROM sets WHERE id=?", (known.id,)).fetchone()
+    place, stamp, essence = db.execute("SELECT place, stamp, essence FROM sets WHERE id=?", (known.id,)).fetchone()
     about = {
         "set": known.path,
         "place": place,
@@ -418,5 +423,6 @@ def _change_of(
         "stamp": stamp,
         "first_seen": time_text(known.first_seen),
         "fingerprint": fingerprint,
+        **({} if essence is None else {"essence": essence}),
     }
     _change(db, at, "set", known.arm, {**about, **body})

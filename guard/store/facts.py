@@ -35,6 +35,7 @@ class _Row(Record):
     gone_at: str | None
     recipe: str | None
     trouble: str | None
+    essence: str | None
 
 
 def sets_of(store: Store, arm: str, recipe: str) -> tuple[BackupSet, ...]:
@@ -120,4 +121,5 @@ def _backup_set(
         gone=row.gone_at is not None,
         twins=tuple(t for part in parts for t in twins.get((part.name, part.digest), ())),
         copies=copies.get(row.fingerprint, 0),
+        essence=row.essence,
     )

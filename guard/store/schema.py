@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 
 STEPS = {
-    "catalogue": ("c001_places_sets_parts", "c002_service"),
+    "catalogue": ("c001_places_sets_parts", "c002_service", "c003_essence"),
     "ledger": ("l001_entries", "l002_warnings_letters_clocks"),
 }
 
@@ -116,6 +116,10 @@ _SERVICE_TABLES = (
     ) STRICT, WITHOUT ROWID""",
 )
 
+_ESSENCE = (
+    """ALTER TABLE sets ADD COLUMN essence TEXT""",  # the fingerprint without what file browsers left, where it differs
+)
+
 _WARNING_TABLES = (
     """CREATE TABLE warnings(             -- blocking warnings, those that were lifted included
         id INTEGER PRIMARY KEY,
@@ -168,7 +172,7 @@ def migrate(connection: sqlite3.Connection, kind: str) -> None:
 
         steps(name=name)(create)
 
-    wanted = {"catalogue": (_CATALOGUE_TABLES, _SERVICE_TABLES), "ledger": (_LEDGER_TABLES, _WARNING_TABLES)}
+    wanted = {"catalogue": (_CATALOGUE_TABLES, _SERVICE_TABLES, _ESSENCE), "ledger": (_LEDGER_TABLES, _WARNING_TABLES)}
     for statements, step in zip(wanted[kind], STEPS[kind], strict=True):
         tables(statements, step)
     steps.apply(Database(connection))

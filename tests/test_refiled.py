@@ -1,0 +1,148 @@
+"""An old set filed again under a new name, as a person does it with a file browser."""
+
+from __future__ import annotations
+
+import sqlite3
+import zipfile
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from guard.clock import now
+from guard.share.find import LEFT_BY_FILE_BROWSERS
+from tests.plant import Plant, stamp
+
+OLD = timedelta(days=20)
+
+
+@pytest.fixture
+def old(plant: Plant) -> str:
+    """The path of the one set that there is, which is long stale."""
+    path = plant.save("arm-07", OLD)
+    plant.ready()
+    assert "stale-backup" in plant.ask().codes
+    return path
+
+
+def refile(plant: Plant, old: str, left: str | None = "Thumbs.db") -> str:
+    """Copy a set under today's name with new times, as a browser does, and leave its file in it."""
+    newer = plant.save("arm-07", timedelta(minutes=5), files=files_of(plant.share / old))
+    if left is not None:
+        leave(plant.share / newer / left)
+    return newer
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    return {str(file.relative_to(folder)): file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+
+
+def leave(file: Path, what: bytes = b"small pictures") -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_bytes(what)
+
+
+def captured(plant: Plant) -> dict[str, datetime]:
+    return {each["path"]: datetime.fromisoformat(each["captured_at"]) for each in plant.sets()}
+
+
+def spoil(plant: Plant, statement: str) -> None:
+    with sqlite3.connect(plant.root / "state" / "catalogue.db") as db:
+        db.execute(statement)
+    db.close()
+
+
+@pytest.mark.parametrize(
+    "left",
+    [None, *sorted(LEFT_BY_FILE_BROWSERS), "programs/Thumbs.db"],
+    ids=lambda left: str(left).replace("/", "-in-"),
+)
+def test_it_is_as_old_as_it_was(plant: Plant, old: str, left: str | None) -> None:
+    newer = refile(plant, old, left)
+    plant.look()
+    plant.prove()
+    assert {"stale-backup", "refiled-copy"} <= plant.ask().codes
+    assert captured(plant)[newer] == captured(plant)[old]
+
+
+def test_any_other_file_makes_another_backup_of_it(plant: Plant, old: str) -> None:
+    refile(plant, old, "MyThumbs.db")
+    plant.look()
+    plant.prove()
+    assert not {"stale-backup", "refiled-copy"} & plant.ask().codes
+
+
+def test_as_an_archive_it_is_as_old_as_it_was(plant: Plant, old: str) -> None:
+    newer = f"arm-07/{stamp(now())}.zip"
+    with zipfile.ZipFile(plant.share / newer, "w") as archive:
+        for name, data in (files_of(plant.share / old) | {".DS_Store": b"where the icons stand"}).items():
+            archive.writestr(name, data)
+    plant.look()
+    plant.prove()
+    assert captured(plant)[newer] == captured(plant)[old]
+
+
+def test_what_was_left_in_the_original_counts_as_little(plant: Plant) -> None:
+    old = plant.save("arm-07", OLD)
+    leave(plant.share / old / "Thumbs.db")
+    plant.ready()
+    newer = refile(plant, old, None)
+    (plant.share / newer / "Thumbs.db").unlink()
+    plant.look()
+    plant.prove()
+    assert captured(plant)[newer] == captured(plant)[old]
+
+
+def test_the_fingerprint_is_over_all_files(plant: Plant, old: str) -> None:
+    newer = refile(plant, old)
+    plant.look()
+    told = {each["path"]: each["fingerprint"] for each in plant.sets()}
+    assert told[newer] != told[old]
+    assert "Thumbs.db" in plant.run("set", "show", newer, "--sums", "sha256").out
+
+
+def test_a_file_left_today_does_not_make_the_content_younger(plant: Plant) -> None:
+    """Where the original was never seen, the times of what was saved tell how old it is."""
+    newer = plant.save("arm-07", OLD, name=stamp(now()))
+    leave(plant.share / newer / "Thumbs.db")
+    plant.ready()
+    assert "stale-backup" in plant.ask().codes
+
+
+def test_a_rebuild_does_not_lose_it(plant: Plant, old: str) -> None:
+    newer = refile(plant, old)
+    plant.look()
+    before = captured(plant)
+    assert before[newer] == before[old]
+    leave(plant.share / newer / "memory.bin", b"broken")  # a damaged set is not sealed anew, so the ledger must tell
+    plant.look()
+    (plant.root / "state" / "catalogue.db").write_bytes(b"spoiled")
+    assert plant.run("look", "--rebuild", "--yes").code == 0
+    assert captured(plant) == before
+
+
+def test_it_stands_in_the_ledger_only_where_it_differs(plant: Plant, old: str) -> None:
+    newer = refile(plant, old)
+    plant.look()
+    entries = plant.run("ledger", "show", "--last", "0", "--json").json["entries"]
+    assert {
+        path: any(path in each["body"] and "essence" in each["body"] for each in entries) for path in (old, newer)
+    } == {
+        old: False,
+        newer: True,
+    }
+
+
+@pytest.mark.parametrize("learns", ["read-back", "equal-set"])
+def test_sets_of_an_older_catalogue_learn_it(plant: Plant, learns: str) -> None:
+    old = plant.save("arm-07", OLD)
+    leave(plant.share / old / "Thumbs.db")
+    plant.ready()
+    spoil(plant, "ALTER TABLE sets DROP COLUMN essence")
+    spoil(plant, "DELETE FROM _sqlite_migrations WHERE name='c003_essence'")
+    newer = refile(plant, old, None)
+    if learns == "read-back":
+        (plant.share / newer / "Thumbs.db").unlink()
+        assert plant.run("prove", old).code == 0
+    plant.look()
+    assert captured(plant)[newer] == captured(plant)[old]
