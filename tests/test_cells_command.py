@@ -133,6 +133,52 @@ class TestList:
         assert told in done.err
 
 
+class TestCharge:
+    """What is left of a cell, when it is empty, and what is at stake in the next event."""
+
+    def test_charge_left_and_the_next_event(self, plant: Plant) -> None:
+        plant.cells = f'[ {{ type = "memory-cell", installed = {ago(1000)} }}, {{ type = "position-cell" }} ]'
+        plant.configure()
+        plan = ("event", "add", "--kind", "power-down", "--start", "in 9d", "--for", "2w", "--arm", "arm-07")
+        assert plant.run(*plan).code == 0
+        told = {(cell["arm"], cell["kind"]): cell for cell in cells(plant)["cells"]}
+        memory, other = told["arm-07", "memory"], told["arm-09", "memory"]
+        # 850 mAh usable, 1 % a year by themselves, and 0.02 mA for 15 % of the time.
+        assert memory["charge_left_mah"] == pytest.approx(850 * 0.99 ** (1000 / 365.25) - 0.003 * 24000, abs=2)
+        assert 40 < memory["charge_left_sigma_mah"] < 50
+        assert datetime.fromisoformat(memory["empty_at"]) > now() + 20 * 365 * DAY
+        assert memory["next_event"]["id"].startswith("ev-")
+        assert memory["next_event"]["loss_probability"] == pytest.approx(0.002 * 1023 / 365.25, rel=0.01)
+        assert (other["next_event"], told["arm-07", "position"]["charge_left_mah"]) == (None, None)
+        screen = plant.run("cells").out
+        assert re.search(r"\[=+\.+\]  about 7\d\d mAh left \(±4\d\), empty ", screen)
+        assert "chance of a loss 0.56 %" in screen
+
+    def test_an_answer_says_what_is_at_stake(self, plant: Plant) -> None:
+        plant.save("arm-07")
+        plant.ready()
+        loss = plant.ask("arm-07", "power-down", "--off-for", "2w").answer["loss"]
+        assert loss["probability"] == pytest.approx(0.002 * 44 / 365.25, rel=0.05)
+        assert loss["expected_hours"] == pytest.approx(2 * loss["probability"])
+        assert plant.ask("arm-09").answer["loss"]["expected_hours"] > 30 * loss["expected_hours"] * 8 / 336
+
+    def test_a_shutdown_that_no_cell_survives(self, plant: Plant) -> None:
+        plant.save("arm-07")
+        plant.ready()
+        done = plant.ask("arm-07", "power-down", "--off-for", "5y")
+        levels = {each["code"]: each["level"] for each in done.answer["findings"]}
+        assert (done.code, levels) == (20, {"charge-short": "hold", "loss-likely": "hold"})
+        swap = plant.ask("arm-07", "memory-swap", "--off-for", "5y").answer["findings"]
+        assert {each["level"] for each in swap if each["code"] in levels} == {"caution"}
+
+    def test_figures_that_are_not_configured_give_no_charge(self, plant: Plant) -> None:
+        plant.configure(extra='\n[cell-types.memory-cell]\nkind = "memory"\ninterval = "4y"\n')
+        plant.save("arm-07")
+        plant.ready()
+        assert plant.ask().answer["loss"] is None
+        assert {cell["charge_left_mah"] for cell in cells(plant)["cells"]} == {None}
+
+
 class TestAnswers:
     """What a plant is told before it changes a cell."""
 

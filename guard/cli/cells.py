@@ -13,11 +13,14 @@ from guard.cli.when import date_code
 from guard.desk import Desk
 from guard.errors import NotUnderstood
 from guard.load import load
-from guard.model import FittedCell
+from guard.model import FittedCell, PlannedEvent
+from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.cells import due_soon_at, installed_at, open_alarms
-from guard.rules.evidence import later, seconds
+from guard.rules.charge import HOUR, Outlook, empty_at, outlook
+from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.store.cells import Spare
+from guard.times import shown_with_age
 from guard.units import in_words
 
 BAR = 20
@@ -48,6 +51,13 @@ def _cells(args: argparse.Namespace) -> int:
     return _count(desk, args) if args.verb == "stock" else _list(desk, args)
 
 
+class Next(Record):
+    """The next planned event that a cell must survive, and the chance that it does not."""
+
+    event: PlannedEvent
+    probability: float
+
+
 class Row(Record):
     """One cell of one arm as it is now. ``start`` is None where its age is not known."""
 
@@ -56,6 +66,9 @@ class Row(Record):
     start: datetime | None
     alarm: bool
     due: bool
+    of: Outlook | None
+    empty_at: datetime | None
+    next: Next | None
 
     def left(self, now: datetime) -> timedelta | None:
         """How much of the interval is left; less than nothing where the cell is overdue."""
@@ -91,12 +104,28 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
 def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
     """Every cell, those with the least of their interval left first; a cell of unknown age is due."""
     rows = []
+    planned = sorted(desk.events(), key=lambda event: event.start)
     for known in desk.cells():
+        arm = desk.settings.arms[known.arm]
         for cell in known.cells:
             start = installed_at(cell, now)
+            of = outlook(cell, arm, known.marks, now)
+            empty = None if of is None else empty_at(of, now)
+            ahead_of = None if of is None else _next(desk, of, known.arm, planned, now)
             alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
-            rows.append(Row(known.arm, cell, start, alarm, alarm or _is_due(cell, start, now, ahead)))
+            rows.append(
+                Row(known.arm, cell, start, alarm, alarm or _is_due(cell, start, now, ahead), of, empty, ahead_of)
+            )
     return sorted(rows, key=lambda row: (not row.alarm, row.left(now) or timedelta.min, row.arm))
+
+
+def _next(desk: Desk, of: Outlook, arm: str, planned: list[PlannedEvent], now: datetime) -> Next | None:
+    """The next planned event in which the mains of an arm go off, from the one on that runs now."""
+    for event in planned:
+        if arm in event.arms and event.kind != "position-swap" and not is_over(event, now):
+            after, off_h = max((event.start - now) // MICROSECOND, 0), event.off_for / HOUR
+            return Next(event, of.loss(after, off_h, desk.settings.limits.loss.failures_per_year).probability)
+    return None
 
 
 def _is_due(cell: FittedCell, start: datetime | None, now: datetime, ahead: timedelta | None) -> bool:
@@ -118,9 +147,10 @@ def _as_json(row: Row, now: datetime) -> dict[str, object]:
         "date_code": row.cell.date_code,
         "age_s": None if row.start is None else seconds(now - row.start),
         "interval_left_s": None if left is None else seconds(left),
-        "charge_left_mah": None,
-        "charge_left_sigma_mah": None,
-        "empty_at": None,
+        "charge_left_mah": row.of and row.of.charge.mah,
+        "charge_left_sigma_mah": row.of and row.of.charge.sigma_mah,
+        "empty_at": output.when(row.empty_at),
+        "next_event": row.next and {"id": row.next.event.id, "loss_probability": row.next.probability},
         "alarm": row.alarm,
         "due": row.due,
     }
@@ -160,13 +190,44 @@ def _screen(desk: Desk, rows: list[Row], now: datetime, within: str | None) -> I
             label=f"{row.arm}  {row.cell.type.name}",
             label_style=_style(row, now),
             indent=1,
-            label_width=max(len(f"{each.arm}  {each.cell.type.name}") for each in rows) + 2,
+            label_width=_width(rows),
         )
+        if row.of is not None:
+            yield Line(f"{_charge_bar(row)}  {_charge_told(desk, row, now)}", indent=_width(rows) + 1)
     bare = [known.arm for known in desk.cells() if not known.cells]
     if bare:
         listed = f"{', '.join(bare[:5])}{f' and {len(bare) - 5} more' if len(bare) > 5 else ''}"
         text = f"No cells are listed for {listed}: write them into the configuration, cells = [ … ]"
         yield Line(text, style="caution-word", indent=1)
+
+
+def _width(rows: list[Row]) -> int:
+    return max(len(f"{row.arm}  {row.cell.type.name}") for row in rows) + 2
+
+
+def _charge_bar(row: Row) -> str:
+    """The charge left as a part of what a new cell is said to give."""
+    of, usable = row.of, (row.cell.type.capacity_mah or 0.0) * row.cell.type.usable
+    part = of.charge.mah / usable if of is not None and usable else 0.0
+    filled = min(BAR, int(part * BAR))
+    return f"[{'=' * filled}{'.' * (BAR - filled)}]"
+
+
+def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
+    zone = desk.settings.zone()
+    if row.of is None:
+        return ""
+    left = f"about {row.of.charge.mah:.3g} mAh left (±{row.of.charge.sigma_mah:.2g})"
+    empty = (
+        "never empty by the standby current"
+        if row.empty_at is None
+        else f"empty {shown_with_age(row.empty_at, now, zone)}"
+    )
+    if row.next is None:
+        return f"{left}, {empty}"
+    event = row.next.event
+    lost = f"chance of a loss {100 * row.next.probability:.2g} %"
+    return f"{left}, {empty}; next {event.kind} {event.id}, {shown_with_age(event.start, now, zone)}: {lost}"
 
 
 def _style(row: Row, now: datetime) -> str:

@@ -11,6 +11,7 @@ and whatever is asked about is compared with it: the answer holds exactly until 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -36,6 +37,8 @@ MICROSECONDS_AN_HOUR = 3600 * 10**6
 STRETCH = 10 * 8766 * MICROSECONDS_AN_HOUR
 """Ten years in microseconds, as long as a verdict looks ahead: limits are looked for in whole stretches from now on."""
 
+ALMOST_CERTAIN = 1 - 2.0**-53
+
 HOUR = timedelta(hours=1)
 
 
@@ -55,10 +58,12 @@ class Outlook(Record):
         then = cell_life.later(self.charge, self.rates, Period(microseconds / MICROSECONDS_AN_HOUR, self.off))
         return loss.margin(then, self.rates, off_h)
 
-    def loss(self, microseconds: int, off_h: float, failures_per_year: float, cost_h: float = 0.0) -> Loss:
-        """The chance of a loss in an event that begins so long from now, and its cost."""
+    def loss(
+        self, microseconds: int, off_h: float, failures_per_year: float, cost_h: float = 0.0, at: Margin | None = None
+    ) -> Loss:
+        """The chance of a loss in an event that begins so long from now, and its cost; ``at`` is the margin then."""
         unproven_h = self.unproven_h + microseconds / MICROSECONDS_AN_HOUR + off_h
-        return loss.loss(self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
+        return loss.loss(at or self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
 
 
 @lru_cache(maxsize=16)
@@ -125,28 +130,54 @@ def _mains(marks: tuple[Mark, ...], as_of: datetime) -> tuple[list[cell_life.Rec
 # When a limit is crossed
 
 
+class Crossings(Record):
+    """From how many microseconds from now on each limit is reached, as seen from a stretch of time.
+
+    The start of the stretch where it is reached already; None where it is not by the end of the next one.
+    """
+
+    charge_caution: int | None
+    charge_hold: int | None
+    loss_caution: int | None
+    loss_hold: int | None
+
+
 @lru_cache(maxsize=64)
-def short_from(of: Outlook, off_h: float, ratio: float, stretch: int) -> int | None:
-    """From how many microseconds from now on the need is that part of the charge, or more, as seen from a stretch."""
+def crossings(of: Outlook, off_h: float, limits: LossLimits, stretch: int) -> Crossings:
+    """When the limits of charge and loss are crossed by an event that takes so many hours."""
+    start = stretch * STRETCH
+    margins = {after: of.margin(after, off_h) for after in (start, start + STRETCH, start + 2 * STRETCH)}
 
-    def beyond(microseconds: int) -> float:
-        margin = of.margin(microseconds, off_h)
-        return margin.need_mah - ratio * (margin.mah + margin.need_mah)
+    def margin(after: int) -> Margin:
+        return margins[after] if after in margins else of.margin(after, off_h)
 
-    return first_beyond(beyond, stretch)
+    def short(ratio: float) -> int | None:
+        def beyond(after: int) -> float:
+            at = margin(after)
+            return at.need_mah - ratio * (at.mah + at.need_mah)
 
+        return first_beyond(beyond, stretch)
 
-@lru_cache(maxsize=64)
-def likely_from(of: Outlook, off_h: float, failures_per_year: float, limit: float, stretch: int) -> int | None:
-    """From how many microseconds from now on a loss has that chance, or more, as seen from a stretch."""
-    return first_beyond(lambda after: of.loss(after, off_h, failures_per_year).probability - limit, stretch)
+    def likely(limit: float) -> int | None:
+        # On the scale on which a constant rate of failures is a straight line, which is found at once.
+        wanted = -math.log1p(-limit)
+
+        def beyond(after: int) -> float:
+            probability = of.loss(after, off_h, limits.failures_per_year, at=margin(after)).probability
+            return -math.log1p(-min(probability, ALMOST_CERTAIN)) - wanted
+
+        return first_beyond(beyond, stretch)
+
+    return Crossings(
+        short(limits.charge_caution),
+        short(limits.charge_hold),
+        likely(limits.loss_caution),
+        likely(limits.loss_hold),
+    )
 
 
 def first_beyond(value: Callable[[int], float], stretch: int) -> int | None:
-    """The first microsecond at which a rising value is 0 or more, as seen from a stretch of time.
-
-    The start of the stretch where that is so already; None where it is not so by the end of the next one.
-    """
+    """The first microsecond at which a rising value is 0 or more, as seen from a stretch of time: see Crossings."""
     start = stretch * STRETCH
     at_start = value(start)
     if at_start >= 0:
@@ -174,7 +205,7 @@ def _crossing(value: Callable[[int], float], before: tuple[int, float], after: t
     while high - low > 1:
         half = low + (high - low) / 2
         guess = low - at_low * (high - low) / (at_high - at_low)
-        nudge = max(0.001 * (high - low) ** 2 / whole, 1.0)
+        nudge = max(1e-5 * (high - low) ** 2 / whole, 1.0)
         truncated = half if nudge >= abs(half - guess) else guess + (nudge if guess < half else -nudge)
         reach = max((2.0**steps_left - (high - low)) / 2, 0.0)
         projected = min(max(truncated, half - reach), half + reach)
@@ -193,30 +224,20 @@ def _crossing(value: Callable[[int], float], before: tuple[int, float], after: t
 
 def charge_short(at: Standing, question: Question) -> Outcome:
     """Caution and hold where the time off would take a large part of what a cell then holds."""
-    limits = at.facts.limits.loss
-    return _judged(at, question, limits.charge_caution, limits.charge_hold, _short_from, _short, ("memory", "position"))
+    return _judged(
+        at, question, lambda crossed: (crossed.charge_caution, crossed.charge_hold), _short, ("memory", "position")
+    )
 
 
 def loss_likely(at: Standing, question: Question) -> Outcome:
     """Caution and hold where the memory is lost with that chance or more."""
-    limits = at.facts.limits.loss
-    return _judged(at, question, limits.loss_caution, limits.loss_hold, _likely_from, _likely, ("memory",))
-
-
-def _short_from(of: Outlook, off_h: float, limit: float, _limits: LossLimits, stretch: int) -> int | None:
-    return short_from(of, off_h, limit, stretch)
-
-
-def _likely_from(of: Outlook, off_h: float, limit: float, limits: LossLimits, stretch: int) -> int | None:
-    return likely_from(of, off_h, limits.failures_per_year, limit, stretch)
+    return _judged(at, question, lambda crossed: (crossed.loss_caution, crossed.loss_hold), _likely, ("memory",))
 
 
 def _judged(
     at: Standing,
     question: Question,
-    caution: float,
-    hold: float,
-    crossed_from: Callable[[Outlook, float, float, LossLimits, int], int | None],
+    pick: Callable[[Crossings], tuple[int | None, int | None]],
     say: Callable[[Standing, Question, FittedCell, Outlook, Level, datetime | None], Finding],
     kinds: tuple[str, ...],
 ) -> Outcome:
@@ -229,7 +250,7 @@ def _judged(
         of = outlook(cell, facts.arm, facts.marks, facts.as_of) if cell.type.kind in kinds else None
         if of is None:
             continue
-        crossed = [crossed_from(of, off_h, limit, facts.limits.loss, asked // STRETCH) for limit in (caution, hold)]
+        crossed = pick(crossings(of, off_h, facts.limits.loss, asked // STRETCH))
         to_come = [later(facts.as_of, after * MICROSECOND) for after in crossed if after is not None and after > asked]
         next_turn = min((moment for moment in to_come if moment is not None), default=None)
         turns += [] if next_turn is None else [next_turn]
