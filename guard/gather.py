@@ -6,8 +6,8 @@ is listed, and every file of the set that the answer would rest on is looked at 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from datetime import datetime
+from collections.abc import Collection, Iterable, Mapping
+from datetime import datetime, timedelta
 
 from guard.errors import ShareUnreadable
 from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SpareCells, SwapWindow
@@ -24,6 +24,9 @@ from guard.share.outside import difference
 from guard.store.catalogue import Catalogue, Place
 from guard.store.cells import Spare
 from guard.store.facts import sets_of
+
+CLOCK_TOLERANCE = timedelta(minutes=2)
+"""A clock that is kept right by others is set back by seconds at most (common practice, no source)."""
 
 
 class Seen(Record):
@@ -49,16 +52,19 @@ def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
         identity = read_marker(ground.root)
         only = arms[0] if len(arms) == 1 else None
         for entry in find(ground.root, ground.layouts, ground.arms, only):
-            for arm in _concerned(entry, arms):
+            for arm in _concerned(entry, entries):
                 entries[arm].append(entry)
     except ShareUnreadable as error:
         share = ShareFacts("right", place.seen_at, unreadable=error.reason, vanished=place.vanished)
         return Seen(share, entries)
     marker = marker_state(place.identity, identity)
-    return Seen(ShareFacts(marker, as_of, None, place.vanished, identity if marker == "other" else None), entries)
+    # What was seen at a time still to come tells that this computer's clock was set back: no age can be believed.
+    set_back = place.seen_at is not None and place.seen_at - as_of > CLOCK_TOLERANCE
+    seen_at = place.seen_at if set_back else as_of
+    return Seen(ShareFacts(marker, seen_at, None, place.vanished, identity if marker == "other" else None), entries)
 
 
-def _concerned(entry: Entry, arms: list[str]) -> Iterable[str]:
+def _concerned(entry: Entry, arms: Collection[str]) -> Iterable[str]:
     if isinstance(entry, Unreadable) and entry.arm is None:
         return arms
     return (entry.arm,) if entry.arm in arms else ()

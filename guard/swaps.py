@@ -47,12 +47,17 @@ def change_of(desk: Desk, arm: str) -> Change:
 
 
 def open_now(desk: Desk) -> list[Change]:
-    """Every arm whose swap window is open."""
-    return [
-        change_of(desk, arm)
-        for arm in sorted(windows.open_windows(desk.ledger, desk.clocks))
-        if arm in desk.settings.arms
-    ]
+    """Every configured arm whose swap window is open."""
+    return [change_of(desk, arm) for arm in _open_arms(desk) if arm in desk.settings.arms]
+
+
+def open_elsewhere(desk: Desk) -> dict[str, SwapWindow]:
+    """The open swap windows of arms that are no longer in the configuration."""
+    return {arm: window for arm, window in _open_arms(desk).items() if arm not in desk.settings.arms}
+
+
+def _open_arms(desk: Desk) -> dict[str, SwapWindow]:
+    return dict(sorted(windows.open_windows(desk.ledger, desk.clocks).items()))
 
 
 def tick(desk: Desk, arm: str) -> SwapWindow | None:
@@ -68,7 +73,7 @@ def end(desk: Desk, arm: str, by: str, cell: NewCell) -> SwapWindow:
 def memory_cells(desk: Desk, arm: str) -> list[str]:
     """The types of memory cell that an arm lists, or all types there are where it lists none."""
     types = desk.settings.cell_types
-    listed = [cell.type for cell in desk.settings.arms[arm].cells]
+    listed = [cell.type for cell in desk.settings.arms[arm].cells] if arm in desk.settings.arms else []
     return list(dict.fromkeys(name for name in listed or types if name in types and types[name].kind == "memory"))
 
 

@@ -160,7 +160,7 @@ class TestShow:
         assert {key: none.json[key] for key in wanted} == wanted
         assert none.json["limit_s"] == 1800
         assert ready.run("swap", "show").out == "No memory cell is out.\n"
-        assert ready.run("swap", "show", "--json").json == {"schema": 1, "windows": []}
+        assert ready.run("swap", "show", "--json").json == {"schema": 1, "windows": [], "not_configured": []}
 
     def test_all_that_are_open(self, ready: Plant) -> None:
         begin(ready)

@@ -14,7 +14,7 @@ from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
 from guard.load import load
-from guard.model import ACTIONS, Action, Question, Verdict
+from guard.model import ACTIONS, Action, Question, SwapWindow, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER
@@ -73,11 +73,19 @@ def _begin(desk: Desk, args: argparse.Namespace) -> int:
     if answer.level in ("hold", "unknown"):
         tell(f"Nothing was begun: leave the cell of {arm} in. What lifts it stands above.")
         return EXIT_CODES[answer.level]
-    permit, out = Permit(answer), swaps.allowed(desk, arm, as_of)
+    out = swaps.allowed(desk, arm, as_of)
     output.show(countdown.time_out_lines(out))
-    if not args.yes and not _power_is_off(arm):
-        tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
-        return CALL_WRONG
+    if not args.yes:
+        if not _power_is_off(arm):
+            tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
+            return CALL_WRONG
+        answer, as_of = _ask(desk, arm)  # whoever was asked may have taken an hour to answer
+        if answer.level in ("hold", "unknown"):
+            output.show(verdicts.screen(answer, as_of, desk.settings))
+            tell(f"Nothing was begun: this changed meanwhile. Leave the cell of {arm} in.")
+            return EXIT_CODES[answer.level]
+        out = swaps.allowed(desk, arm, as_of)
+    permit = Permit(answer)
     window = swaps.begin(desk, permit, _name(args.by), out)
     limit, began = limit_in_words(window), shown(window.began_at, desk.settings.zone())
     output.show(
@@ -106,6 +114,10 @@ def _look_freshly(desk: Desk, arm: str) -> tuple[Verdict, datetime]:
 
     with watching() as progress:
         desk.look(progress, arm)
+    return _ask(desk, arm)
+
+
+def _ask(desk: Desk, arm: str) -> tuple[Verdict, datetime]:
     as_of = desk.now()
     (answer,) = desk.ask([arm], Question(MEMORY_SWAP, as_of, USUAL_OFF[MEMORY_SWAP]), as_of)
     return answer, as_of
@@ -157,14 +169,24 @@ def _show(desk: Desk, args: argparse.Namespace) -> int:
         else:
             _show_changes(desk, [change])
         return 0 if change.state == "none" else EXIT_CODES["hold"]
-    changes = swaps.open_now(desk)
+    changes, elsewhere = swaps.open_now(desk), swaps.open_elsewhere(desk)
     if args.json:
-        output.show_json({"schema": 1, "windows": [countdown.as_json(change) for change in changes]})
-    elif not changes:
+        told = [countdown.as_json(change) for change in changes]
+        output.show_json({"schema": 1, "windows": told, "not_configured": list(elsewhere)})
+    elif not changes and not elsewhere:
         output.show([Line("No memory cell is out.")])
     else:
+        output.show([_not_configured(arm, window) for arm, window in elsewhere.items()])
         _show_changes(desk, changes)
-    return EXIT_CODES["hold"] if changes else 0
+    return EXIT_CODES["hold"] if changes or elsewhere else 0
+
+
+def _not_configured(arm: str, window: SwapWindow) -> Line:
+    text = (
+        f"HOLD: the memory cell of {arm} has been out for {in_words(window.elapsed)}, and {arm} is no longer in the"
+        f" configuration. Put it back there. When the new cell is seated: guard swap end {arm} --by NAME"
+    )
+    return Line(text, style="hold")
 
 
 def _show_changes(desk: Desk, changes: list[Change]) -> None:
@@ -174,11 +196,15 @@ def _show_changes(desk: Desk, changes: list[Change]) -> None:
 
 
 def _end(desk: Desk, args: argparse.Namespace) -> int:
-    arm = desk.arm(args.arm)
+    is_elsewhere = args.arm in swaps.open_elsewhere(desk)
+    arm = args.arm if is_elsewhere else desk.arm(args.arm)
     window = swaps.end(desk, arm, _name(args.by), _new_cell(desk, arm, args))
     kept = "within" if window.elapsed <= window.limit else f"{in_words(window.elapsed - window.limit)} over"
     told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {limit_in_words(window)}."
     output.show([Line(told, style="head")])
+    if is_elsewhere:
+        output.show([Line(f"{arm} is not in the configuration: put it back there, and save a backup of it.")])
+        return 0
     _show_changes(desk, [swaps.change_of(desk, arm)])
     return 0
 

@@ -74,6 +74,7 @@ def damaged_set(at: Standing, _question: Question) -> Outcome:
                 f" aside. Which file differs: guard prove {item.set.path}",
                 set=item.set.path,
                 damaged_at=utc(item.set.damaged_at),
+                what=item.set.changed or item.set.damage,
             )
             for item in at.others
             if is_damaged(item.set)
@@ -132,6 +133,7 @@ def edited_since(at: Standing, _question: Question) -> Outcome:
                 f"The arm was edited{by} after the newest proven set {at.resting.set.path} was saved.",
                 f"Save a backup of {at.facts.arm.id} that holds the edit, then run: guard look",
                 edited_at=utc(last.at),
+                edits=len(later_edits),
                 captured_at=utc(captured),
                 note=last.note,
             ),

@@ -49,7 +49,8 @@ def clock_doubt(backup: BackupSet, as_of: datetime) -> str | None:
     if not believable(backup.first_seen, as_of):
         return "this computer's clock was set back since the set was first seen"
     if backup.stamp is None:
-        return None
+        unread = backup.checked is None or backup.newest_member is not None
+        return None if unread else "none of the times in it can be believed, and its name has no stamp"
     if backup.stamp > backup.first_seen:
         return "the stamp in its name lies after the moment at which it was first seen"
     if backup.stamp < EARLIEST_PLAUSIBLE:

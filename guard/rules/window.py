@@ -195,7 +195,9 @@ def state(facts: ArmFacts) -> State:
 
 
 def _awaits_proof(at: Standing, ended_at: datetime) -> bool:
-    captured = at.resting and at.resting.captured_at
+    if at.resting is None or at.resting.clock_doubt is not None:
+        return True
+    captured = at.resting.captured_at
     return captured is None or captured <= ended_at
 
 

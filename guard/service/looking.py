@@ -18,6 +18,9 @@ from guard.share.watch import Watch, arms_by_path
 AT_ONCE_S = 30.0
 """For so long fresh sets are proven before changes are looked at again."""
 
+PAUSE_S = 0.2
+"""Where nothing happened for so long, a copy may be done: then the look that begins the settle time is taken."""
+
 MARGIN_S = 0.05
 """A set is looked at so much after it should have settled, so that no clock's grain makes it seem too early."""
 
@@ -126,9 +129,8 @@ class Looking:
         dirty = self.watch.take()
         if dirty.everything:
             self.last_pass = None
-        settle = self.settings.settle.total_seconds() + MARGIN_S
         for arm in dirty.arms:
-            self.waiting[arm] = monotonic() + settle
+            self.waiting[arm] = monotonic() + PAUSE_S
 
     # Looking
 

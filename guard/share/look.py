@@ -27,6 +27,10 @@ from guard.store.catalogue import Arrival, Catalogue, Known, Place, Seal
 NEARLY_EVERYTHING = 0.9
 """From this share of the known sets on, missing at once is a doubt about the place and no loss of sets."""
 
+SKEW = timedelta(hours=3)
+"""How wrong the clock of a file server may be against ours, an hour of summer time and another included (common
+practice, no source). A change that its times put less long ago may be going on now: then only what we saw counts."""
+
 Clock = Callable[[], datetime]
 
 
@@ -232,18 +236,20 @@ class _Pass:
     def _is_settled(self, known: Known, looks: Appearance) -> bool:
         """Takes as proof that nothing changed for the settle time, by the set's own times or as we saw it."""
         now, settle = self.clock(), self.ground.settle
-        change = looks.last_change
-        if change is not None and change <= now and now - change >= settle:
+        change, long_ago = looks.last_change, max(settle, SKEW) if settle else settle
+        if change is not None and change <= now and now - change >= long_ago:
             return True
         since = known.quiet_since if known.signature == looks.signature() else None
         return since is not None and timedelta() <= now - since >= settle
 
     def _wait(self, known: Known, looks: Appearance) -> None:
-        now, settle, change, signature = self.clock(), self.ground.settle, looks.last_change, looks.signature()
-        since = known.quiet_since if known.signature == signature and known.quiet_since is not None else now
-        self.catalogue.wait(known, signature, since)
-        self.report.settles_at.append((change if change is not None and change <= now else since) + settle)
-        self.report.arriving.append(Trouble(known.path, known.arm, "is still arriving"))
+        now, signature = self.clock(), looks.signature()
+        same = known.signature == signature and known.quiet_since is not None and known.quiet_since <= now
+        since = known.quiet_since if same and known.quiet_since is not None else now
+        grows = None if known.complete is None else "new files are arriving in it"
+        self.catalogue.wait(known, signature, since, grows)
+        self.report.settles_at.append(since + self.ground.settle)
+        self.report.arriving.append(Trouble(known.path, known.arm, grows or "counts once it has stayed as it is"))
 
     def _read(self, known: Known, looks: Appearance, progress: Progress) -> Sealed:
         progress.reading(known.path)
@@ -272,6 +278,8 @@ class _Pass:
         what = content_difference(before, after, sealed)
         if what is None and before.keys() == after.keys():
             self.catalogue.rejudge(known, self._facts(known, sealed, shape))
+        elif what is None and not self._is_settled(known, looks):
+            self._wait(known, looks)
         elif what is None:
             self._seal(known._replace(fingerprint=None), sealed, shape)
         elif known.complete:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import Literal
 
 from guard.record import Record
@@ -27,11 +28,10 @@ class Proved(Record):
 
 def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, progress: Progress) -> Proved:
     """Read a set back, from the disk itself where the system can be asked to, and write down the outcome."""
-    if known.complete is None and not known.damaged:
-        return Proved(known.path, known.arm, "arriving", "it is still arriving; run: guard look")
     before = {file.path: file.sha256 for file in catalogue.manifest(known.id)}
-    if not before:
-        return Proved(known.path, known.arm, "incomplete", "nothing of it could be read when it was sealed")
+    hindrance = _hindrance(ground, known, before)
+    if hindrance is not None:
+        return hindrance
     recipe = ground.recipe_of(known.arm)
     progress.reading(known.path)
     try:
@@ -57,3 +57,15 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
         return Proved(known.path, known.arm, "incomplete", sealed.problems[0].message)
     catalogue.read_back(known, clock(), looks.shape, sealed.files, sealed.essence)
     return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)
+
+
+def _hindrance(ground: Ground, known: Known, before: dict[str, bytes]) -> Proved | None:
+    """Why the set cannot be read back at all; None where it can."""
+    if known.complete is None and not known.damaged:
+        return Proved(known.path, known.arm, "arriving", "it is still arriving; run: guard look")
+    if not before:
+        return Proved(known.path, known.arm, "incomplete", "nothing of it could be read when it was sealed")
+    where = os.path.join(os.path.realpath(ground.root), known.path)
+    if os.path.realpath(where) != where:
+        return Proved(known.path, known.arm, "unreadable", "a folder on the way to it is a link, which is not followed")
+    return None

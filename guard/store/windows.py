@@ -146,11 +146,12 @@ def end(ledger: Ledger, arm: str, by: str, cell: NewCell, clocks: Clocks) -> Swa
         there = _open(db, arm)
         if there is None:
             raise NoWindow(arm)
-        window = _window(there, _last(db, arm, there.seq), now)._replace(ended_at=now.wall)
+        window = _window(there, _last(db, arm, there.seq), now)
+        window = window._replace(ended_at=max(now.wall, there.began.wall + window.elapsed))
         at = time_text(now.wall) or ""
         new: Body = {"cell": cell.type, "date_code": cell.date_code, "installed": cell.installed.isoformat()}
         append(db, at, "swap", arm, canonical({**_end_body(there, window, now), "by": by, **new}), None)
-        mark = {"kind": "cell-changed", "at": now.wall.isoformat(), "by": by, "note": _note(cell), **new}
+        mark = {"kind": "cell-changed", "at": (window.ended_at or now.wall).isoformat(), "by": by, "note": _note(cell), **new}
         append(db, at, "mark", arm, canonical(mark), None)
         db.execute("DELETE FROM clocks WHERE arm=?", (arm,))
     return window
@@ -236,12 +237,14 @@ def _window(there: _Open, last: Checkpoint | None, now: Reading) -> SwapWindow:
 
 
 def _ended(body: dict[str, Any]) -> SwapWindow:
+    began_at, elapsed = moment(body["began_at"]), timedelta(seconds=body["elapsed_s"])
     return SwapWindow(
-        began_at=moment(body["began_at"]),
-        elapsed=timedelta(seconds=body["elapsed_s"]),
+        began_at=began_at,
+        elapsed=elapsed,
         limit=timedelta(seconds=body["limit_s"]),
         began_by=body["began_by"],
-        ended_at=moment(body["wall"]),
+        # Where the clock was set back meanwhile, the other one tells when it ended; a set from before must not pass.
+        ended_at=max(moment(body["wall"]), began_at + elapsed),
         disagree=body["disagree"],
         rests_on=body["set"],
         fingerprint=body["fingerprint"],
