@@ -17,7 +17,7 @@ from guard import kept
 from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
-from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, HoldUp, Identity, Limits, PartRule, Recipe
+from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, Costs, Identity, Limits, PartRule, Recipe
 from guard.settings import Keep, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 
@@ -139,7 +139,7 @@ class TestWhatItSays:
                 powered_before=30 * MINUTE,
             ),
             archives=ArchiveLimits(200_000, 64 << 30, 200),
-            keep=Keep(14 * DAY, 14, 8, 12, 5, 3, 30 * DAY),
+            keep=Keep(14 * DAY, 14, 8, 12, 5, 3, 30 * DAY, "leave"),
             service=Service(15 * MINUTE, MINUTE, 60, 500 << 30),
             reports=Reports(330, 400 * DAY),
             warnings=Warnings((7 * DAY, 2 * DAY, timedelta(hours=4)), DAY, sheets_on_share=False),
@@ -254,6 +254,37 @@ class TestWhatItSays:
         assert parsed(text) == parsed(EXAMPLE)
 
 
+def test_hours_of_an_arm_come_before_those_of_its_recipe_and_those_before_all_others() -> None:
+    text = """
+[plant]
+name = "P"
+timezone = "UTC"
+[share]
+path = "share"
+[loss]
+edit-hours = 1
+rebuild-hours = 20
+[recipes.one]
+loss = { rebuild-hours = 30, reteach-hours = 100 }
+[recipes.one.parts.programs]
+files = ["*"]
+[[arms]]
+id = "arm-01"
+recipe = "one"
+loss = { reteach-hours = 200 }
+[[arms]]
+id = "arm-02"
+recipe = "one"
+[[arms]]
+id = "arm-03"
+"""
+    assert [arm.costs for arm in parsed(text).arms.values()] == [
+        Costs(2, 1, 30, 200),
+        Costs(2, 1, 30, 100),
+        Costs(2, 1, 20, 80),
+    ]
+
+
 SHARE_KEY = LEAST.replace("[[arms]]", "{}\n[[arms]]")
 """The least configuration with one more line in [share], which is line 6."""
 ARM_KEY = LEAST + "{}\n"
@@ -309,6 +340,9 @@ class TestFaults:
             pytest.param(ARM_KEY.format("ambient-c = -inf"), 8, "arms[0].ambient-c", "-inf is no number", NUMBER, id="infinity"),
             pytest.param(ARM_KEY.format("ambient-c = true"), 8, "arms[0].ambient-c", "True is no number", NUMBER, id="bool-for-number"),
             pytest.param(ARM_KEY.format("ambient-c = 1" + "0" * 400), 8, "arms[0].ambient-c", f"1{'0' * 79}… (401 characters) is no number", NUMBER, id="number-beyond-floats"),
+            pytest.param(ARM_KEY.format("loss = { reteach-hours = -1 }"), 8, "arms[0].loss.reteach-hours", "-1 is below 0", "write a number, 0 or more", id="hours-below-nothing"),
+            pytest.param(ARM_KEY.format("loss = { loss-hold = 0.2 }"), 8, "arms[0].loss.loss-hold", "is no key that is known", "the keys here are restore-hours, edit-hours, rebuild-hours, reteach-hours", id="a-limit-of-an-arm-of-its-own"),
+            pytest.param(LEAST + "[loss]\nloss-hold = 0.6\n", 9, "loss.loss-hold", "0.6 is no chance up to one half", "write a number from 0 to 0.5, such as 0.01", id="chance-above-one-half"),
             pytest.param(ARM_KEY.format("powered-fraction = 1.01"), 8, "arms[0].powered-fraction", "1.01 is no fraction", FRACTION, id="fraction-above-one"),
             pytest.param(ARM_KEY.format("powered-fraction = -0.1"), 8, "arms[0].powered-fraction", "-0.1 is no fraction", FRACTION, id="negative-fraction"),
             pytest.param(ARM_KEY.format("powered-fraction = nan"), 8, "arms[0].powered-fraction", "nan is no number", NUMBER, id="fraction-nan"),

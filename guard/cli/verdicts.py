@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, tzinfo
 
 from guard.cli.output import Line, when
-from guard.model import Finding, Verdict
+from guard.model import AtStake, Finding, Verdict
 from guard.rules.evidence import seconds
 from guard.settings import Settings
 from guard.tell.cautions import CAUTIONS
@@ -42,10 +42,19 @@ def _facts(verdict: Verdict, as_of: datetime, zone: tzinfo, settings: Settings) 
     start = "now" if question.at == as_of else shown_with_age(question.at, as_of, zone)
     yield _fact("Asked", f"{question.action}, {start}, for {in_words(question.off_for)}")
     yield _fact("Rests on", _resting(verdict, as_of, zone))
+    if verdict.loss is not None:
+        yield _fact("At stake", _at_stake(verdict.loss))
     if verdict.holds_until is None:
         yield _fact("Holds", "nothing changes by itself")
     else:
         yield _fact("Holds", f"until {shown_with_age(verdict.holds_until, as_of, zone)}, then {verdict.then}")
+
+
+def _at_stake(loss: AtStake) -> str:
+    return (
+        f"{100 * loss.probability:.2g} % chance that its memory is lost, which would cost about {loss.cost_h:.3g} hours"
+        f" of work: {loss.expected_h:.2g} hours expected"
+    )
 
 
 def _resting(verdict: Verdict, as_of: datetime, zone: tzinfo) -> str:
