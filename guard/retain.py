@@ -205,7 +205,8 @@ def _hold(desk: Desk, root: str, held: HeldSet, there: Known) -> None:
 def _carrying(desk: Desk, arm: str) -> Dated | None:
     """The set on which answers about an arm rest at this moment; None where the share is in doubt."""
     (facts,) = desk.facts([arm])
-    return None if doubt(facts.share) is not None else standing(facts).resting
+    place = standing(facts)
+    return None if doubt(place) is not None else place.resting
 
 
 def _is_newer(carrying: Dated | None, held: HeldSet) -> bool:
@@ -374,8 +375,8 @@ def _why_not_purged(desk: Desk, each: HeldSet) -> Iterator[str]:
         yield str(refusal)
         return
     (facts,) = desk.facts([each.arm])
-    resting = standing(facts).resting
-    in_doubt = doubt(facts.share)
+    place = standing(facts)
+    resting, in_doubt = place.resting, doubt(place)
     if in_doubt is not None:
         yield in_doubt
     elif resting is None or resting.captured_at is None or resting.captured_at < each.captured_at:
@@ -415,5 +416,6 @@ def pin(desk: Desk, text: str, by: str, why: str, *, keep: bool) -> Pin:
     """Pin a set, so that it is never released, or take that back. Raises UnknownSet and AmbiguousSet."""
     known, _ = desk.resolve(text)
     pinned = Pin(known.arm, known.path, known.fingerprint, by, why, desk.now())
-    retained.pin(desk.ledger, pinned, keep=keep)
+    with desk.recording() as ledger:
+        retained.pin(ledger, pinned, keep=keep)
     return pinned

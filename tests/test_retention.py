@@ -148,6 +148,8 @@ class TestNever:
             pytest.param({}, {"share": {"marker": "gone"}}, id="marker-gone"),
             pytest.param({}, {"share": {"marker": "other"}}, id="another-share"),
             pytest.param({}, {"share": {"seen_at": None}}, id="share-never-looked-at"),
+            pytest.param({}, {"share": {"seen_at": NOW - 27 * HOUR}}, id="share-not-looked-at-lately"),
+            pytest.param({}, {"share": {"seen_at": NOW + HOUR}}, id="share-looked-at-in-the-future"),
         ],
     )  # fmt: skip
     def test_kept(self, old: dict[str, Any], around: dict[str, Any]) -> None:

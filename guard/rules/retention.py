@@ -13,10 +13,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 
 from guard.digest import text_digest
-from guard.model import ArmFacts, Form, ShareFacts, SwapWindow
+from guard.model import ArmFacts, Form, Question, SwapWindow, rank
 from guard.record import Record
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import utc
+from guard.rules.share import share_doubt, share_offline, share_unseen
 from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged, standing
 from guard.units import in_words
 
@@ -67,7 +68,7 @@ def decisions(facts: ArmFacts, schedule: Schedule, zone: tzinfo, claims: Sequenc
     """
     place = standing(facts)
     present = [item for item in place.history if not item.set.gone]
-    in_doubt = doubt(facts.share)
+    in_doubt = doubt(place)
     if in_doubt is not None:
         return tuple(_decision(facts, item, [in_doubt]) for item in present)
     sound = _sound(present, facts)
@@ -97,16 +98,14 @@ def _decision(facts: ArmFacts, item: Dated, reasons: Sequence[str], released: tu
     )  # fmt: skip
 
 
-def doubt(share: ShareFacts) -> str | None:
-    """Why nothing may be released at all; None where the share is there and is the one it was."""
-    if share.unreadable is not None:
-        return f"the share cannot be read: {share.unreadable}"
-    if share.vanished:
-        return "the share is in doubt: nearly everything vanished at once"
-    if share.marker in ("other", "gone"):
-        found = "another share's" if share.marker == "other" else "gone"
-        return f"the share is in doubt: its marker is {found}"
-    return "the share was never looked at" if share.seen_at is None else None
+def doubt(place: Standing) -> str | None:
+    """Why nothing may be released at all: whatever makes every verdict unknown. None where the share is in order."""
+    question = Question("power-down", place.facts.as_of, timedelta())
+    for rule in (share_offline, share_doubt, share_unseen):
+        for found in rule(place, question).findings:
+            if rank(found.level) > rank("caution"):
+                return found.message
+    return None
 
 
 def _never(item: Dated, place: Standing, judged: set[int]) -> Iterator[str]:
@@ -224,6 +223,7 @@ class _Tiers:
             _Tier("yearly", "year", _year, schedule.yearly, {}),
         )
         self._reasons: dict[int, list[str]] = {}
+        self._periods: dict[int, tuple[str, ...]] = {}
         for item in sound:
             self._place(item)
         for number, item in enumerate(sound[: schedule.at_least], 1):
@@ -233,17 +233,15 @@ class _Tiers:
             self._add(sound[-1], "oldest complete set: it fills the last open yearly slot (yearly)")
 
     def _place(self, item: Dated) -> None:
-        local = self._local(item)
-        for tier in self._tiers:
-            if len(tier.filled) < tier.slots and (period := tier.period(local)) not in tier.filled:
+        captured = item.captured_at
+        assert captured is not None  # noqa: S101 - only such a set is sound
+        local = captured.astimezone(self._zone).date()
+        periods = self._periods[id(item)] = tuple(tier.period(local) for tier in self._tiers)
+        for tier, period in zip(self._tiers, periods, strict=True):
+            if len(tier.filled) < tier.slots and period not in tier.filled:
                 tier.filled[period] = item
                 number = len(tier.filled)
                 self._add(item, f"newest of {tier.noun} {period} ({tier.key}, {number} of {tier.slots})")
-
-    def _local(self, item: Dated) -> date:
-        captured = item.captured_at
-        assert captured is not None  # noqa: S101 - only such a set is sound
-        return captured.astimezone(self._zone).date()
 
     def _add(self, item: Dated, reason: str) -> None:
         self._reasons.setdefault(id(item), []).append(reason)
@@ -252,12 +250,15 @@ class _Tiers:
         """The periods that a set stands for, in words."""
         return self._reasons.get(id(item), ())
 
-    def superseded(self, item: Dated) -> str:
-        """For each tier, which set stands in this one's place, or that its period lies too far back."""
-        local = self._local(item)
+    def superseded(self, item: Dated) -> str | None:
+        """For each tier, which set stands in this one's place, or that its period lies too far back.
+
+        None where the set could stand for no period at all.
+        """
+        if id(item) not in self._periods:
+            return None
         told = []
-        for tier in self._tiers:
-            period = tier.period(local)
+        for tier, period in zip(self._tiers, self._periods[id(item)], strict=True):
             there = tier.filled.get(period)
             told.append(
                 f"{tier.noun} {period} lies beyond the last {tier.slots}"
@@ -268,8 +269,9 @@ class _Tiers:
 
 
 def _why_released(item: Dated, sound: list[Dated], tiers: _Tiers) -> str:
-    if any(each is item for each in sound):
-        return tiers.superseded(item)
+    superseded = tiers.superseded(item)
+    if superseded is not None:
+        return superseded
     if is_complete(item.set):
         original = next(each for each in sound if each.set.fingerprint == item.set.fingerprint)
         return f"the same backup as {original.set.path}, filed again"
