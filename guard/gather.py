@@ -67,7 +67,7 @@ def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
 def _concerned(entry: Entry, arms: Collection[str]) -> Iterable[str]:
     if isinstance(entry, Unreadable) and entry.arm is None:
         return arms
-    return (entry.arm,) if entry.arm in arms else ()
+    return (entry.arm,) if entry.arm is not None and entry.arm in arms else ()
 
 
 def gather(
