@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date, timedelta
 from typing import Any
 
@@ -16,6 +17,7 @@ from guard.physics.cell_life import HOURS_A_YEAR
 from guard.rules.charge import STRETCH, empty_at, first_beyond, outlook
 from guard.rules.verdict import HORIZON
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MEMORY_CELL, MICROSECOND, NOW, Given, given, mark, part, proven
+from tests.test_verdict_laws import MOMENTS
 
 YEAR = timedelta(days=365.25)
 PLAIN = MEMORY_CELL._replace(
@@ -211,6 +213,8 @@ class TestMains:
         assert of.charge.mah / fresh.charge.mah == pytest.approx(0.9 ** (389 / 365.25), rel=1e-4)
 
 
+POSITIVE = st.floats(min_value=5e-324, max_value=1.7e308)
+FRACTION = st.floats(0, 1)
 FIGURES = st.fixed_dictionaries(
     {
         "capacity_mah": st.floats(1, 3000),
@@ -243,6 +247,39 @@ def cases(draw: st.DrawFn) -> Given:
 
 class TestLaws:
     """The horizon is exact, and what makes a cell worse makes no verdict better."""
+
+    @settings(max_examples=150, deadline=None)
+    @drawn(
+        st.fixed_dictionaries(
+            {
+                **dict.fromkeys(("capacity_mah", "standby_ua", "ageing_ev", "standby_doubles_every_c"), POSITIVE),
+                **dict.fromkeys(("usable", "self_discharge_per_year", "spread_capacity", "spread_standby"), FRACTION),
+            }
+        ),
+        st.tuples(st.dates(), MOMENTS, st.one_of(MOMENTS, st.just(NOW))),
+        st.tuples(st.floats(-1e308, 1e308), FRACTION),
+        st.sampled_from((timedelta(), MICROSECOND, HOUR, YEAR, timedelta.max)),
+        st.tuples(FRACTION, FRACTION, st.floats(0, 0.5), st.floats(0, 0.5), st.floats(0, 1e308)),
+        st.lists(st.tuples(st.sampled_from(("powered-on", "powered-off")), MOMENTS), max_size=4),
+    )
+    def test_any_figures_and_times_give_a_verdict_that_can_be_told(
+        self, figures: Any, times: Any, surroundings: Any, off: timedelta, limits: Any, mains: Any
+    ) -> None:
+        day, at, as_of = times
+        of = at_risk(
+            FittedCell(PLAIN._replace(**figures), day),
+            off,
+            loss=LossLimits(*limits),
+            arm=ARM._replace(ambient_c=surroundings[0], powered_fraction=surroundings[1]),
+            marks=tuple(mark(kind, moment) for kind, moment in mains),
+            as_of=as_of,
+        )
+        answer = Given(of.facts, of.question._replace(at=at)).verdict
+        json.dumps([answer.loss, *(found.evidence for found in answer.findings)], allow_nan=False)
+        if answer.holds_until is not None:
+            turned = (answer.holds_until - MICROSECOND, answer.holds_until)
+            levels = [Given(of.facts, of.question._replace(at=moment)).verdict.level for moment in turned]
+            assert levels == [answer.level, answer.then]
 
     @settings(max_examples=150, deadline=None)
     @drawn(cases(), st.data())
