@@ -112,10 +112,11 @@ class TestTiers:
         (rule,) = found["2026-11-02T05:00"].reasons
         assert rule.split("; ") == [
             "day 2026-11-02 lies beyond the last 1",
-            "week 2026-W45 lies beyond the last 0",
             "month 2026-11 has 2026-11-25T07:00",
-            "year 2026 lies beyond the last 0",
         ]
+
+    def test_without_any_slot_nothing_else_is_told(self) -> None:
+        assert decided(NEWEST, saved("2026-11-02T05:00"))["2026-11-02T05:00"].reasons == ("no tier has a slot",)
 
 
 OLD = saved("2026-06-01T05:00")

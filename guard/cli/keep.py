@@ -106,7 +106,10 @@ def _plan_lines(plan: Plan) -> Iterator[Line]:
         return
     released = plan.released
     kept = len(plan.decisions) - len(released)
-    yield Line(f"{_count(kept)} stay, {_count(len(released))} may go ({_size(released)}).", style="head")
+    yield Line(
+        f"{_count(kept)} {'stays' if kept == 1 else 'stay'}, {_count(len(released))} may go ({_size(released)}).",
+        style="head",
+    )
     if released:
         yield Line(f"To move them into {HOLDING_NAME} on the share: guard keep apply --plan {plan.identity}")
 

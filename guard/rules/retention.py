@@ -259,13 +259,15 @@ class _Tiers:
             return None
         told = []
         for tier, period in zip(self._tiers, self._periods[id(item)], strict=True):
+            if tier.slots == 0:
+                continue
             there = tier.filled.get(period)
             told.append(
                 f"{tier.noun} {period} lies beyond the last {tier.slots}"
                 if there is None
                 else f"{tier.noun} {period} has {there.set.path}"
             )
-        return "; ".join(told)
+        return "; ".join(told) or "no tier has a slot"
 
 
 def _why_released(item: Dated, sound: list[Dated], tiers: _Tiers) -> str:
