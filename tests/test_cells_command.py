@@ -154,6 +154,15 @@ class TestCharge:
         assert re.search(r"\[=+\.+\]  about 7\d\d mAh left \(±4\d\), empty ", screen)
         assert "chance of a loss 0.56 %" in screen
 
+    def test_a_cell_that_will_be_empty_is_to_be_bought_before_its_interval_ends(self, plant: Plant) -> None:
+        plant.configure(
+            extra='\n[cell-types.memory-cell]\nkind = "memory"\ninterval = "9y"\ncapacity-mah = 4\nstandby-ua = 20\n'
+        )
+        # 3.4 mAh are usable, and 0.003 mA are drawn on average: 47 days, of which 30 are over.
+        assert [each["type"] for each in cells(plant, "--due-within", "10d")["to_buy"]] == []
+        assert [each["type"] for each in cells(plant, "--due-within", "20d")["to_buy"]] == ["memory-cell"]
+        assert cells(plant)["cells"][0]["kind"] == "memory"
+
     def test_an_answer_says_what_is_at_stake(self, plant: Plant) -> None:
         plant.save("arm-07")
         plant.ready()

@@ -113,10 +113,17 @@ def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
             empty = None if of is None else empty_at(of, now)
             ahead_of = None if of is None else _next(desk, of, known.arm, planned, now)
             alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
-            rows.append(
-                Row(known.arm, cell, start, alarm, alarm or _is_due(cell, start, now, ahead), of, empty, ahead_of)
-            )
-    return sorted(rows, key=lambda row: (not row.alarm, row.left(now) or timedelta.min, row.arm))
+            due = alarm or _is_due(cell, start, empty, now, ahead)
+            rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of))
+    return sorted(rows, key=lambda row: (not row.alarm, _least_left(row, now), row.arm))
+
+
+def _least_left(row: Row, now: datetime) -> timedelta:
+    """What is left by age or by charge, whichever is less; where the age is not known, it may be nothing."""
+    left = row.left(now)
+    if left is None:
+        return timedelta.min
+    return left if row.empty_at is None else min(left, row.empty_at - now)
 
 
 def _next(desk: Desk, of: Outlook, arm: str, planned: list[PlannedEvent], now: datetime) -> Next | None:
@@ -128,13 +135,15 @@ def _next(desk: Desk, of: Outlook, arm: str, planned: list[PlannedEvent], now: d
     return None
 
 
-def _is_due(cell: FittedCell, start: datetime | None, now: datetime, ahead: timedelta | None) -> bool:
-    """Due within the time ahead; where none is given, due soon or overdue."""
+def _is_due(
+    cell: FittedCell, start: datetime | None, empty: datetime | None, now: datetime, ahead: timedelta | None
+) -> bool:
+    """Due, or empty, within the time ahead; where none is given, due soon, overdue or empty."""
     if start is None:
         return True
     reached = due_soon_at(start, cell.type) if ahead is None else later(start, cell.type.interval)
     by = now if ahead is None else later(now, ahead)
-    return reached is not None and (by is None or reached <= by)
+    return any(moment is not None and (by is None or moment <= by) for moment in (reached, empty))
 
 
 def _as_json(row: Row, now: datetime) -> dict[str, object]:
