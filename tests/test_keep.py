@@ -527,7 +527,7 @@ print(writes)
 """
 
 
-POINTS = int(os.environ.get("GUARD_TEST_KILLS", "25"))
+POINTS = int(os.environ.get("GUARD_TEST_KILLS", "12"))
 """How many of the writes are died before; a large number takes every one of them."""
 
 
