@@ -75,6 +75,12 @@ def typed(length: timedelta) -> str:
     return f"{seconds // length_s}{unit}"
 
 
+def quoted(path: str) -> str:
+    """A path as a word of a command that can be typed, also where it holds spaces or signs that a shell reads."""
+    is_plain = path != "" and all(sign.isalnum() or sign in "-_./:+@%" for sign in path)
+    return path if is_plain else "'" + path.replace("'", "'\\''") + "'"
+
+
 def bytes_in_words(count: int) -> str:
     """A size in binary units: ``64 KiB``, ``1.5 GiB``."""
     if count < 1024:

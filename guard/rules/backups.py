@@ -13,8 +13,9 @@ from guard.model import BackupSet, Finding, Question
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
+from guard.rules.share import is_in_doubt
 from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged
-from guard.units import in_words
+from guard.units import in_words, quoted
 
 
 def no_backup(at: Standing, _question: Question) -> Outcome:
@@ -26,11 +27,12 @@ def no_backup(at: Standing, _question: Question) -> Outcome:
     message = f"The share holds no settled backup of {arm}" + (
         f"; {waiting} still arriving or not yet looked at." if waiting else "."
     )
-    remedy = (
-        "Let the copy finish, then run: guard look"
-        if waiting
-        else f"Save a backup of {arm} to the share, then run: guard look"
-    )
+    if is_in_doubt(at.facts.share):
+        remedy = f"Bring the right share back first: whether it holds a backup of {arm} cannot be told now."
+    elif waiting:
+        remedy = "Let the copy finish, then run: guard look"
+    else:
+        remedy = f"Save a backup of {arm} to the share, then run: guard look"
     return Outcome((finding("no-backup", "hold", message, remedy, waiting=waiting),))
 
 
@@ -71,7 +73,7 @@ def damaged_set(at: Standing, _question: Question) -> Outcome:
                 "caution" if level == "caution" else "hold",
                 f"The set {item.set.path} is damaged: {item.set.changed or item.set.damage or 'it differs from what was read'}.",
                 f"Save a new backup of {at.facts.arm.id} under a new name and keep the damaged set"
-                f" aside. Which file differs: guard prove {item.set.path}",
+                f" aside. What differs: guard prove {quoted(item.set.path)}",
                 set=item.set.path,
                 damaged_at=utc(item.set.damaged_at),
                 what=item.set.changed or item.set.damage,

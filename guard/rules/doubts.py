@@ -15,7 +15,7 @@ from guard.rules.standing import (
     is_another_arms,
     is_damaged,
 )
-from guard.units import bytes_in_words, in_words
+from guard.units import bytes_in_words, in_words, quoted
 
 
 def wrong_arm(at: Standing, _question: Question) -> Outcome:
@@ -160,7 +160,7 @@ def shrunk_set(at: Standing, _question: Question) -> Outcome:
                         "shrunk-set",
                         "caution",
                         f"The set {item.set.path} has {words} as the one before it, {before.set.path}.",
-                        f"Compare the two: guard compare {before.set.path} {item.set.path}. If nothing was deleted on purpose, save again.",
+                        f"Compare the two: guard compare {quoted(before.set.path)} {quoted(item.set.path)}. If nothing was deleted on purpose, save again.",
                         set=item.set.path,
                         before=before.set.path,
                         what=what,

@@ -74,7 +74,7 @@ EXPLANATIONS: dict[str, Explanation] = {
             ("caution", "another set carries the answer"),
         ),
         "Save a new backup under a new name, keep the damaged set aside for whoever looks for the"
-        " cause. `guard prove SET` reads it once more and tells which file differs.",
+        " cause. `guard prove SET` reads it once more and tells what differs.",
     ),
     "stale-backup": Explanation(
         "The backup is too old for this event",

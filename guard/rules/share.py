@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from guard.model import Question
+from guard.model import Question, ShareFacts
 from guard.rules.evidence import seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words
+
+
+def is_in_doubt(share: ShareFacts) -> bool:
+    """Whether what is on the share cannot be told: it cannot be read, or is not known to be the right one."""
+    return share.unreadable is not None or share.vanished > 0 or share.marker in ("other", "gone")
 
 
 def share_offline(at: Standing, _question: Question) -> Outcome:

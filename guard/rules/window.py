@@ -13,7 +13,7 @@ from guard.record import Record
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing, is_complete, is_damaged, standing
-from guard.units import in_words
+from guard.units import in_words, quoted
 
 TYPE_CHECKING = False
 
@@ -308,7 +308,7 @@ def _ended(window: SwapWindow) -> dict[str, object]:
 
 def after_the_change(arm: str, window: SwapWindow) -> list[str]:
     """What to do once the new cell is in, step by step, until the memory is proven."""
-    compare = f"Compare it with the one before: guard compare {window.rests_on} SET"
+    compare = f"Compare it with the one before: guard compare {quoted(window.rests_on)} SET"
     return [
         f"Close up and power {arm} on as the site's energy control procedure says.",
         "Before anything moves: look whether programs, settings and axis positions are all there.",

@@ -51,9 +51,11 @@ _UNIT = """\
 #   systemd-analyze verify /etc/systemd/system/swap-guard.service
 #   systemctl daemon-reload
 #   systemctl enable --now swap-guard.service
+#   chmod -R g+rwXs {state_word}
 #
 # {account} must be able to read the share, the configuration and the interpreter; another account
-# may stand below instead. Afterwards: systemctl status swap-guard, and journalctl -u swap-guard.
+# may stand below instead. Whoever calls `guard ask` by hand needs its group: usermod -aG {account} NAME
+# Afterwards: systemctl status swap-guard, and journalctl -u swap-guard.
 # When the configuration comes to name other folders, print and install this anew.
 
 [Unit]

@@ -78,7 +78,10 @@ class Store:
         self.connection.close()
 
 
-_MAKE_WRITABLE = "Make it writable for this user, or name another folder as plant.state."
+_MAKE_WRITABLE = (
+    "Make it writable for this user, such as by the group of the account that the monitor runs as. Another folder"
+    " as plant.state would begin without marks, swaps and sign-offs."
+)
 _REBUILD = {
     "catalogue": "`guard look --rebuild` moves it aside and builds it again from the share; marks and the"
     " ledger stand in a file of their own and stay.",
