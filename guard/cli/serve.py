@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 
 from guard.cli.ask import Run
+from guard.cli.output import tell
 from guard.load import load
 
 
@@ -20,7 +23,11 @@ def configure_serve(parser: argparse.ArgumentParser) -> Run:
 def _serve(args: argparse.Namespace) -> int:
     from guard.service.daemon import serve
 
-    serve(load(args.config))
+    settings = load(args.config)
+    if sys.stderr is not None and sys.stderr.isatty():
+        log = os.path.join(settings.state, "guard.log")
+        tell(f"Serving {settings.plant}, {len(settings.arms)} arms. Log: {log}. To stop: Ctrl-C")
+    serve(settings)
     return 0
 
 

@@ -308,12 +308,13 @@ def _ended(window: SwapWindow) -> dict[str, object]:
 
 def after_the_change(arm: str, window: SwapWindow) -> list[str]:
     """What to do once the new cell is in, step by step, until the memory is proven."""
-    compare = f"Compare it with the one before: guard compare {quoted(window.rests_on)} SET"
+    before = window.rests_on
+    compare = [f"Compare it with the one before: guard compare {quoted(before)} SET"] if before else []
     return [
         f"Close up and power {arm} on as the site's energy control procedure says.",
         "Before anything moves: look whether programs, settings and axis positions are all there.",
         f"Save a backup of {arm}, then run: guard look, and: guard prove --arm {arm}",
-        *([compare] if window.rests_on else []),
+        *compare,
     ]
 
 

@@ -26,8 +26,11 @@ def note(level: int, name: str, **facts: object) -> None:
 
 def to_log(message: Message) -> None:
     """Tell the log."""
-    level = logging.WARNING if message.level in ("hold", "unknown") else logging.INFO
-    note(level, "told", key=message.key, arm=message.arm, subject=message.subject)
+    # A report is no alarm, whatever it tells: a quiet night is quiet.
+    alarming = message.event and message.level in ("hold", "unknown")
+    note(
+        logging.WARNING if alarming else logging.INFO, "told", key=message.key, arm=message.arm, subject=message.subject
+    )
 
 
 def to_file(state: str, message: Message, now: datetime, *, may_be_there: bool) -> None:
