@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from functools import cached_property
 
 from guard import clock
-from guard.errors import AmbiguousSet, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
+from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
 from guard.gather import Recorded, gather, see
 from guard.model import ArmFacts, BackupSet, FileFacts, FittedCell, Mark, PlannedEvent, Proof, Question, Verdict, rank
 from guard.record import Record
@@ -20,6 +21,7 @@ from guard.rules.verdict import verdict
 from guard.settings import Settings
 from guard.share.ground import Ground
 from guard.share.layout import Layout
+from guard.store.anchor import refuse_shortened, remember
 from guard.store.catalogue import Catalogue, Known
 from guard.store.cells import Spare, record, stock
 from guard.store.ledger import Check, Entry, Ledger
@@ -84,6 +86,25 @@ class Desk:
     def ledger(self) -> Ledger:
         """The ledger, opened when it is first needed."""
         return Ledger(self._database("ledger.db"))
+
+    @property
+    def records(self) -> Ledger:
+        """The ledger, once it has shown that it lost nothing. Raises StateDamaged where it did."""
+        refuse_shortened(self.catalogue.store, self.ledger.store)
+        return self.ledger
+
+    @contextmanager
+    def recording(self) -> Iterator[Ledger]:
+        """The same, for a fact that must not be lost: that it was recorded is remembered beside the ledger."""
+        yield self.records
+        self.remember_ledger()
+
+    def remember_ledger(self) -> None:
+        """Remember how far the ledger has come. Where that cannot be written down, an earlier entry stays remembered."""
+        try:
+            remember(self.catalogue.store, self.ledger.store)
+        except GuardError:  # the fact itself stands in the ledger, and nobody must record it twice
+            return
 
     def _database(self, name: str) -> str:
         """Where a database is, or may be made. Raises StateUnusable where it would lie on a network mount."""
@@ -159,7 +180,8 @@ class Desk:
     def hand_over(self) -> None:
         """Carry changes of sets from the catalogue into the ledger; a crash in between repeats none."""
         while pending := self.catalogue.pending():
-            self.ledger.take_over(change for _, change in pending)
+            with self.recording() as ledger:
+                ledger.take_over(change for _, change in pending)
             self.catalogue.handed_over(pending[-1][0])
 
     # Asking
@@ -179,13 +201,14 @@ class Desk:
     def _recorded(self, arms: list[str]) -> dict[str, Recorded]:
         """What is recorded about some arms; of those of which nothing is, nothing."""
         only = arms[0] if len(arms) == 1 else None
+        ledger = self.records
         marks: dict[str, list[Mark]] = {}
-        for mark in self.ledger.marks(only):
+        for mark in ledger.marks(only):
             marks.setdefault(mark.arm, []).append(mark)
-        answered_for = sign_offs(self.ledger, only)
-        windows = latest(self.ledger, only, self.clocks)
+        answered_for = sign_offs(ledger, only)
+        windows = latest(ledger, only, self.clocks)
         asked = [arm for arm in arms if self.settings.arms[arm].presence]
-        answering = presences(self.catalogue.store, self.ledger.store, asked)
+        answering = presences(self.catalogue.store, ledger.store, asked)
         return {
             arm: Recorded(tuple(marks.get(arm, ())), answered_for.get(arm, ()), windows.get(arm), answering.get(arm))
             for arm in {*marks, *answered_for, *windows, *answering}
@@ -208,19 +231,21 @@ class Desk:
         """The events that are planned, in the order of their starts."""
         from guard.store.events import events
 
-        return events(self.ledger)
+        return events(self.records)
 
     def plan(self, event: PlannedEvent) -> Added:
         """Plan an event; the id comes from its entry in the ledger. The same event is not planned twice."""
         from guard.store.events import add
 
-        return add(self.ledger, event, self.now())
+        with self.recording() as ledger:
+            return add(ledger, event, self.now())
 
     def drop(self, event: str) -> PlannedEvent:
         """Drop a planned event. Raises UnknownEvent."""
         from guard.store.events import drop
 
-        return drop(self.ledger, event, self.now())
+        with self.recording() as ledger:
+            return drop(ledger, event, self.now())
 
     def warnings(self) -> tuple[Raised, ...]:
         """The blocking warnings that are raised now, the oldest first."""
@@ -296,9 +321,10 @@ class Desk:
             body |= {"installed": mark.installed.isoformat(), "date_code": mark.date_code}
         if withdrawn:
             body["withdrawn"] = True
-        if corrects is not None:
-            return self.ledger.correct(self.now(), corrects, body)
-        return self.ledger.append(self.now(), "mark", mark.arm, body)
+        with self.recording() as ledger:
+            if corrects is not None:
+                return ledger.correct(self.now(), corrects, body)
+            return ledger.append(self.now(), "mark", mark.arm, body)
 
     def marked(self, number: int) -> Mark:
         """The mark of that entry in the ledger, as it stands. Raises NotCorrectable where there is none."""
@@ -309,7 +335,7 @@ class Desk:
     def cells(self) -> list[ArmCells]:
         """The cells of every arm, put right by what was marked, without a look at the share."""
         marks: dict[str, list[Mark]] = {}
-        for mark in self.ledger.marks():
+        for mark in self.records.marks():
             marks.setdefault(mark.arm, []).append(mark)
         return [
             ArmCells(arm, cells, tuple(marks.get(arm, ())))
@@ -319,11 +345,12 @@ class Desk:
 
     def stock(self) -> dict[str, tuple[Spare, ...]]:
         """The spare cells in stock now, by type; types that nobody ever counted are not there."""
-        return stock(self.ledger)
+        return stock(self.records)
 
     def count_spares(self, kind: str, count: int, date_code: str | None, by: str) -> int:
         """Record how many spare cells of a type lie there now; returns the number of the entry."""
-        return record(self.ledger, kind, count, date_code, by, self.now())
+        with self.recording() as ledger:
+            return record(ledger, kind, count, date_code, by, self.now())
 
     def restored_set(self, arm: str, text: str | None, at: datetime) -> tuple[str | None, str | None]:
         """Path and fingerprint of the set that a restore test was of.

@@ -60,3 +60,4 @@ def _fill(desk: Desk) -> None:
         )
         for key, (arm, body) in latest.items()
     )
+    desk.remember_ledger()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from guard.desk import Desk
-from guard.errors import NothingToSignOff, WindowTaken
+from guard.errors import NothingToSignOff, NoWindow, WindowTaken
 from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
 from guard.rules.permit import Permit
@@ -13,6 +13,7 @@ from guard.rules.sign_off import NEVER, subject
 from guard.rules.verdict import verdict
 from guard.rules.window import State, TimeOut, state, time_out
 from guard.store import sign_offs, windows
+from guard.store.ledger import Ledger
 from guard.store.windows import NewCell
 
 
@@ -34,7 +35,8 @@ def allowed(desk: Desk, arm: str, at: datetime) -> TimeOut:
 def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
     """Open an arm's swap window, for as long as it may be. Raises PermitStale and WindowTaken."""
     try:
-        return windows.begin(desk.ledger, permit, by, out.limit, desk.clocks, out.hold_up)
+        with desk.recording() as ledger:
+            return windows.begin(ledger, permit, by, out.limit, desk.clocks, out.hold_up)
     except WindowTaken as taken:
         raise WindowTaken(taken.arm, taken.by, taken.since, desk.settings.zone()) from None
 
@@ -48,16 +50,16 @@ def change_of(desk: Desk, arm: str) -> Change:
 
 def open_now(desk: Desk) -> list[Change]:
     """Every configured arm whose swap window is open."""
-    return [change_of(desk, arm) for arm in _open_arms(desk) if arm in desk.settings.arms]
+    return [change_of(desk, arm) for arm in _open_arms(desk.records, desk) if arm in desk.settings.arms]
 
 
 def open_elsewhere(desk: Desk) -> dict[str, SwapWindow]:
     """The open swap windows of arms that are no longer in the configuration."""
-    return {arm: window for arm, window in _open_arms(desk).items() if arm not in desk.settings.arms}
+    return {arm: window for arm, window in _open_arms(desk.ledger, desk).items() if arm not in desk.settings.arms}
 
 
-def _open_arms(desk: Desk) -> dict[str, SwapWindow]:
-    return dict(sorted(windows.open_windows(desk.ledger, desk.clocks).items()))
+def _open_arms(ledger: Ledger, desk: Desk) -> dict[str, SwapWindow]:
+    return dict(sorted(windows.open_windows(ledger, desk.clocks).items()))
 
 
 def tick(desk: Desk, arm: str) -> SwapWindow | None:
@@ -66,8 +68,14 @@ def tick(desk: Desk, arm: str) -> SwapWindow | None:
 
 
 def end(desk: Desk, arm: str, by: str, cell: NewCell) -> SwapWindow:
-    """End an arm's swap window and record the new cell. Raises NoWindow."""
-    return windows.end(desk.ledger, arm, by, cell, desk.clocks)
+    """End an arm's swap window and record the new cell, whatever else may be wrong. Raises NoWindow."""
+    try:
+        ended = windows.end(desk.ledger, arm, by, cell, desk.clocks)
+    except NoWindow:
+        with desk.recording():  # where the ledger lost entries, nobody can say that there was no window
+            raise
+    desk.remember_ledger()
+    return ended
 
 
 def memory_cells(desk: Desk, arm: str) -> list[str]:
@@ -96,6 +104,7 @@ def sign_off(
     if code in NEVER or not gravest:
         has = sorted({found.code for found, _ in asked} - set(NEVER))
         raise NothingToSignOff(arm, code, has, never=code in NEVER)
-    return [
-        (sign_offs.record(desk.ledger, answer, found, by, why, until, now), found) for found, answer in gravest.values()
-    ]
+    with desk.recording() as ledger:
+        return [
+            (sign_offs.record(ledger, answer, found, by, why, until, now), found) for found, answer in gravest.values()
+        ]
