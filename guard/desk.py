@@ -259,7 +259,7 @@ class Desk:
         """The sets that are there, of some arms, oldest first in each."""
         from guard.store.retained import pins, same_set
 
-        pinned = pins(self.ledger)
+        pinned = pins(self.records)
         return [
             SetView(
                 facts.arm.id,

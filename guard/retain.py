@@ -31,6 +31,7 @@ TYPE_CHECKING = False
 
 if TYPE_CHECKING:
     from guard.share.look import Progress
+    from guard.store.retained import Act
 
 MOVED_AWAY = "retention moved it into the holding folder"
 
@@ -80,11 +81,11 @@ def plan(desk: Desk) -> Plan:
 def _claims(desk: Desk) -> dict[str, list[Claim]]:
     """What every change of a memory cell rested on, what each person who signed off relied on, and what is pinned."""
     found: dict[str, list[Claim]] = {}
-    for arm, at, path, content in retained.swaps(desk.ledger):
+    for arm, at, path, content in retained.swaps(desk.records):
         found.setdefault(arm, []).append(Claim(path, content, f"the memory swap of {utc(at)} rested on it"))
-    for arm, at, path, content in retained.relied_on(desk.ledger):
+    for arm, at, path, content in retained.relied_on(desk.records):
         found.setdefault(arm, []).append(Claim(path, content, f"the sign-off of {utc(at)} rested on it"))
-    for arm, pinned in retained.pins(desk.ledger).items():
+    for arm, pinned in retained.pins(desk.records).items():
         found.setdefault(arm, []).extend(Claim(each.path, each.fingerprint, _pinned(each)) for each in pinned)
     return found
 
@@ -218,7 +219,7 @@ def _is_newer(carrying: Dated | None, held: HeldSet) -> bool:
 
 def _note(desk: Desk, number: int, more: Iterable[HeldSet] = ()) -> None:
     """Write the manifest of a place: what the ledger knows to be held there, and what is about to be moved."""
-    there = [each for each in retained.held_sets(desk.ledger).values() if each.place == number]
+    there = [each for each in retained.held_sets(desk.records).values() if each.place == number]
     rows = [{"arm": each.arm, **retained.body(each, "held")} for each in (*there, *more)]
     holding.note(desk.ground(number).root, rows)
 
@@ -241,7 +242,7 @@ def settle(desk: Desk) -> None:
 
 def _settle_place(desk: Desk, number: int) -> None:
     root, now = desk.ground(number).root, desk.now()
-    known, told = desk.catalogue.known(number), retained.ids(desk.ledger)
+    known, told = desk.catalogue.known(number), retained.ids(desk.records)
     for row in holding.noted(root):
         held = _read_row(row, number)
         if held is None or held.id in told or not holding.is_held(root, held.held_as):
@@ -253,18 +254,23 @@ def _settle_place(desk: Desk, number: int) -> None:
         if there is not None and there.fingerprint == held.fingerprint and not holding.stands(root, held.path):
             desk.catalogue.hold(there, now, MOVED_AWAY, retained.body(held, "held"))
         else:
-            desk.ledger.append(now, "keep", held.arm, retained.body(held, "held"))
+            _record(desk, held, "held", now)
     leaving = set(holding.leaving(root))
-    for held in retained.held_sets(desk.ledger).values():
+    for held in retained.held_sets(desk.records).values():
         if held.place != number or holding.is_held(root, held.held_as):
             continue
         if held.id in leaving:
-            desk.ledger.append(now, "keep", held.arm, retained.body(held, "purged"))
+            _record(desk, held, "purged", now)
         elif holding.stands(root, held.path):
             _write_returned(desk, root, held, now)
-    still = retained.held_sets(desk.ledger)
+    still = retained.held_sets(desk.records)
     for number_left in leaving & told - still.keys():
         holding.delete(root, number_left)
+
+
+def _record(desk: Desk, each: HeldSet, act: Act, now: datetime) -> None:
+    with desk.recording() as ledger:
+        ledger.append(now, "keep", each.arm, retained.body(each, act))
 
 
 def _read_row(row: dict[str, object], number: int) -> HeldSet | None:
@@ -284,7 +290,7 @@ def _read_row(row: dict[str, object], number: int) -> HeldSet | None:
 def held(desk: Desk, wanted: Iterable[str] = ()) -> tuple[HeldSet, ...]:
     """What lies in the holding folder: all of it, or what is wanted by path or start of a fingerprint. Raises NotHeld."""
     settle(desk)
-    there = tuple(retained.held_sets(desk.ledger).values())
+    there = tuple(retained.held_sets(desk.records).values())
     chosen: dict[str, HeldSet] = {}
     for text in wanted:
         found = [each for each in there if _is_meant(each, text)]
@@ -383,7 +389,7 @@ def _why_not_purged(desk: Desk, each: HeldSet) -> Iterator[str]:
         yield "no newer proven set of its arm stands; run: guard prove --due"
     elif proof(resting.set, facts) not in ("read-back", "copied", "restored"):
         yield f"{resting.set.path}, which stands for it, was not read back lately; run: guard prove --due"
-    for pinned in retained.pins(desk.ledger, each.arm).get(each.arm, ()):
+    for pinned in retained.pins(desk.records, each.arm).get(each.arm, ()):
         if retained.same_set(pinned, each.path, each.fingerprint):
             yield _pinned(pinned)
 
@@ -400,7 +406,7 @@ def purge(desk: Desk, wanted: Iterable[HeldSet]) -> Moved:
         root = desk.ground(each.place).root
         try:
             holding.take_away(root, each.held_as, each.id)
-            desk.ledger.append(desk.now(), "keep", each.arm, retained.body(each, "purged"))
+            _record(desk, each, "purged", desk.now())
             holding.delete(root, each.id)
             done.append(each)
         except HoldingRefused as refusal:

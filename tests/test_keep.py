@@ -162,6 +162,17 @@ class TestPlan:
         assert [found[oldest]["keep"], found[old]["keep"]] == [False, True]
         assert [reason.split(" of ")[0] for reason in found[old]["reasons"]] == ["the memory swap", "the sign-off"]
 
+    def test_a_ledger_that_lost_its_pins_releases_nothing(self, kept: Plant) -> None:
+        before = (kept.root / "state" / "ledger.db").read_bytes()
+        first, *_ = plan(kept)
+        kept.run("keep", "pin", first)
+        for end in ("-wal", "-shm"):
+            (kept.root / "state" / f"ledger.db{end}").unlink(missing_ok=True)
+        (kept.root / "state" / "ledger.db").write_bytes(before)
+        refused = kept.run("keep", "apply", "--yes")
+        assert (refused.code, len(there(kept.share))) == (1, 5)
+        assert "ledger" in refused.err
+
     def test_a_pin_is_about_the_content_too(self, kept: Plant) -> None:
         first, *_ = plan(kept)
         kept.run("keep", "pin", first)
