@@ -13,7 +13,7 @@ from guard.model import Cell, CellType, FittedCell, Level, Mark, Question
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
-from guard.units import in_words
+from guard.units import in_words, quoted
 
 TYPE_CHECKING = False
 
@@ -164,7 +164,7 @@ def remedy(arm: str, kind: CellType, *, replaced: bool) -> str:
     first = "" if replaced else f"Change it first: guard ask --arm {arm} --action {kind.kind}-swap. "
     if kind.kind == "memory":
         return f"{first}The change itself settles this, once it is recorded: guard swap begin {arm}, then guard swap end {arm}"
-    record = f"guard mark cell-changed {arm} --cell {kind.name}"
+    record = f"guard mark cell-changed {arm} --cell {quoted(kind.name)}"
     return f"{first}The change itself settles this, once it is recorded: {record}"
 
 
@@ -252,5 +252,5 @@ def _spare(arm: str, kind: str, name: str, count: int | None) -> Finding:
     message = (
         f"No spare {of} is left in stock." if count == 0 else f"Whether a spare {of} is in stock was never recorded."
     )
-    lifts = f"Have a new cell ready, then record what is in stock: guard cells stock {name or 'TYPE'} COUNT --date-code YYYY-MM"
+    lifts = f"Have a new cell ready, then record what is in stock: guard cells stock {quoted(name) if name else 'TYPE'} COUNT --date-code YYYY-MM"
     return finding("spare-missing", level, message, lifts, cell=name or None, kind=kind, in_stock=count)
