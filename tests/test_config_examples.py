@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from guard import config
+from guard import config_keys as config
 from guard.load import load
 
 EXAMPLES = Path(__file__).parent.parent / "config"
