@@ -151,7 +151,13 @@ def end(ledger: Ledger, arm: str, by: str, cell: NewCell, clocks: Clocks) -> Swa
         at = time_text(now.wall) or ""
         new: Body = {"cell": cell.type, "date_code": cell.date_code, "installed": cell.installed.isoformat()}
         append(db, at, "swap", arm, canonical({**_end_body(there, window, now), "by": by, **new}), None)
-        mark = {"kind": "cell-changed", "at": (window.ended_at or now.wall).isoformat(), "by": by, "note": _note(cell), **new}
+        mark = {
+            "kind": "cell-changed",
+            "at": (window.ended_at or now.wall).isoformat(),
+            "by": by,
+            "note": _note(cell),
+            **new,
+        }
         append(db, at, "mark", arm, canonical(mark), None)
         db.execute("DELETE FROM clocks WHERE arm=?", (arm,))
     return window
