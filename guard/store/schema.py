@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 
 STEPS = {
-    "catalogue": ("c001_places_sets_parts", "c002_service", "c003_essence"),
+    "catalogue": ("c001_places_sets_parts", "c002_service", "c003_essence", "c004_damaged"),
     "ledger": ("l001_entries", "l002_warnings_letters_clocks"),
 }
 
@@ -157,6 +157,11 @@ _WARNING_TABLES = (
     ) STRICT, WITHOUT ROWID""",
 )
 
+_DAMAGED = (
+    # Asked for every set that arrives; without it each arrival would read the whole table.
+    """CREATE INDEX sets_damaged ON sets(place, path) WHERE damaged_at IS NOT NULL""",
+)
+
 
 def migrate(connection: sqlite3.Connection, kind: str) -> None:
     """Bring a database up to date, each step in one transaction with the record of it."""
@@ -172,7 +177,10 @@ def migrate(connection: sqlite3.Connection, kind: str) -> None:
 
         steps(name=name)(create)
 
-    wanted = {"catalogue": (_CATALOGUE_TABLES, _SERVICE_TABLES, _ESSENCE), "ledger": (_LEDGER_TABLES, _WARNING_TABLES)}
+    wanted = {
+        "catalogue": (_CATALOGUE_TABLES, _SERVICE_TABLES, _ESSENCE, _DAMAGED),
+        "ledger": (_LEDGER_TABLES, _WARNING_TABLES),
+    }
     for statements, step in zip(wanted[kind], STEPS[kind], strict=True):
         tables(statements, step)
     steps.apply(Database(connection))
