@@ -132,9 +132,7 @@ class Desk:
         """The id of an arm. Raises UnknownArm with the nearest ids."""
         if name in self.settings.arms:
             return name
-        from difflib import get_close_matches
-
-        raise UnknownArm(name, get_close_matches(name, list(self.settings.arms), 3))
+        raise UnknownArm(name, nearest(name, self.settings.arms))
 
     # Looking and proving
 
@@ -372,6 +370,19 @@ class Desk:
     def check(self) -> Check:
         """Walk the ledger's whole chain."""
         return self.ledger.check()
+
+
+def nearest(name: str, ids: Iterable[str]) -> list[str]:
+    """The ids of arms that may be meant by a name that is none: those of its number, else those spelled much like it."""
+    from difflib import get_close_matches
+
+    lowered = {arm.lower(): arm for arm in ids}
+    if name.isascii() and name.isdecimal():
+        tails = {arm: lowered[arm][len(lowered[arm].rstrip("0123456789")) :] for arm in lowered}
+        return [lowered[arm] for arm, tail in tails.items() if tail and int(tail) == int(name)][:3]
+    if name.lower() in lowered:
+        return [lowered[name.lower()]]
+    return [lowered[arm] for arm in get_close_matches(name.lower(), lowered, 3)]
 
 
 def _verdict_body(question: Question, verdicts: list[Verdict]) -> dict[str, object]:

@@ -141,7 +141,11 @@ class UnknownCode(CallError):
         self.asked, self.codes = asked, codes
 
     def __str__(self) -> str:
-        return f"No finding has the code {self.asked!r}. The codes are: {', '.join(self.codes)}."
+        from difflib import get_close_matches
+
+        near = get_close_matches(self.asked.lower(), self.codes, 1, 0.75)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        return f"No finding has the code {self.asked!r}.{hint} The codes are: {', '.join(self.codes)}."
 
 
 class WouldOverwrite(CallError):

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from guard.cli.output import visible, wrapped
+from guard.rules.findings import EXPLANATIONS
 from tests.plant import Plant
 
 ON_POSIX = pytest.mark.skipif(os.name != "posix", reason="this system has no terminals and pipes of that kind")
@@ -283,8 +284,11 @@ class TestRefusals:
             pytest.param(["fleet", "--colour"], "guard fleet: unrecognized arguments: --colour. See: guard fleet --help\n", id="option"),
             pytest.param(["fleet", "--js"], "guard fleet: unrecognized arguments: --js. See: guard fleet --help\n", id="option-cut-short"),
             pytest.param(["ask", "--arm"], "guard ask: argument --arm: expected one argument. See: guard ask --help\n", id="option-without-value"),
+            pytest.param(["ask", "--arm", "7"], "No arm is called '7' in the configuration. Did you mean arm-07? `guard fleet` lists them all.\n", id="arm-by-number"),
+            pytest.param(["ask", "--arm", "ARM-07"], "No arm is called 'ARM-07' in the configuration. Did you mean arm-07? `guard fleet` lists them all.\n", id="arm-in-capitals"),
             pytest.param(["ask", "--arm", "arm-7"], "No arm is called 'arm-7' in the configuration. Did you mean arm-07 or arm-09? `guard fleet` lists them all.\n", id="arm"),
             pytest.param(["ask", "--arm", "arm-07", "--off-for", "soon"], "Not understood: the duration 'soon'. Write one such as 30m, 8h, 7d or 2w.\n", id="duration"),
+            pytest.param(["explain", "Stale_backups"], f"No finding has the code 'Stale_backups'. Did you mean stale-backup? The codes are: {', '.join(EXPLANATIONS)}.\n", id="code"),
             pytest.param(["ask", "--area", "welding"], "Not understood: the area 'welding'. The areas are: finishing.\n", id="area"),
         ],
     )  # fmt: skip

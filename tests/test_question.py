@@ -89,6 +89,14 @@ ACCEPTED = [
     ("power down all arms in hall 2", Asked(("press",), "power-down", None, None)),
     # Actions
     ("switch off arm 7", Asked(SEVEN, "power-down", None, None)),
+    ("turn off arm 7", Asked(SEVEN, "power-down", None, None)),
+    ("may I turn it off, arm 7", Asked(SEVEN, "power-down", None, None)),
+    ("can arm 7 be turned off tomorrow 6:00", Asked(SEVEN, "power-down", TOMORROW_6, None)),
+    ("can I power arm 7 down", Asked(SEVEN, "power-down", None, None)),
+    ("can I switch arms 7 and 9 off friday 6:00", Asked(BOTH, "power-down", FRIDAY_6, None)),
+    ("shut the press down for 8 hours", Asked(("press",), "power-down", None, hours(8))),
+    ("turn all arms in finishing off", Asked(BOTH, "power-down", None, None)),
+    ("may we power arm 7, arm 9 and arm 30 down", Asked((*BOTH, "arm-30"), "power-down", None, None)),
     ("shut it down: arm 7".replace(":", ","), Asked(SEVEN, "power-down", None, None)),
     ("is arm 7 ready for a power-down", Asked(SEVEN, "power-down", None, None)),
     ("swap the memory cells of arm 7", Asked(SEVEN, "memory-swap", None, None)),
@@ -162,6 +170,18 @@ REFUSED = [
     ("is arm 7 safe", "what shall be done (power down, change the memory cell, …)"),
     ("is arm 7 safe to power on", "power"),
     ("change the cell of arm 7", "change cell"),
+    ("power arm 7 up", "power up"),
+    ("turn arm 7 on", "turn"),
+    ("power arm 7 on and arm 9 down", "arms named twice: 'arm 7' and 'arm 9'"),
+    ("turn arm 7 down", "turn down"),
+    ("turn down arm 7", "turn down"),
+    ("power arm 7 back down", "power back down"),
+    ("switch arm 7 to manual and off", "switch manual off"),
+    ("power arm 7 down and off", "power down off"),
+    ("power arm 7 down and change the memory cell", "power down"),
+    ("turn off arm 7 and switch arm 9 off", "arms named twice: 'arm 7' and 'arm 9'"),
+    ("off arm 7", "off"),
+    ("arm 7 off turn", "off turn"),
     ("power down arm 7 and power down arm 9", "an action named twice: 'power down' and 'power down'"),
     ("power down arm 7 and change the memory cell", "which of power-down and memory-swap"),
     ("change the memory cell and the position cells of arm 7", "position cells"),
@@ -229,6 +249,13 @@ def test_a_refusal_says_what_was_understood_and_what_would_be() -> None:
 def test_a_time_that_exists_twice_is_refused() -> None:
     with pytest.raises(TimeTwice):
         ask("power down arm 7 at 2026-10-25 02:30")
+
+
+def test_what_names_no_arm_is_refused_with_those_that_come_near() -> None:
+    with pytest.raises(NotUnderstood) as refusal:
+        ask("power down arm press-8", fleet("press-7", "weld-09"))
+
+    assert refusal.value.not_understood == "'press-8', which names no arm (did you mean press-7?)"
 
 
 class TestAwkwardNames:

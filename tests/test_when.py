@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.cli.when import parse_when
+from guard.cli.when import day_or_when, duration, parse_when
 from guard.errors import CallError, NoSuchTime, NotUnderstood, TimeTwice
 from guard.times import earliest_reading, readings, shown
 from tests.plant import Plant
@@ -107,6 +107,14 @@ class TestRfc3339:
         ("in 2 w", "2026-12-09T08:00"),
         ("in 1.5h", "2026-11-25T09:30"),
         ("in 0h", "2026-11-25T08:00"),
+        ("in 3 hours", "2026-11-25T11:00"),
+        ("in 2 weeks", "2026-12-09T08:00"),
+        ("in 90 min", "2026-11-25T09:30"),
+        ("2h ago", "2026-11-25T06:00"),
+        ("20 minutes ago", "2026-11-25T07:40"),
+        ("1 day ago", "2026-11-24T08:00"),
+        ("yesterday 08:00", "2026-11-24T07:00"),
+        ("Yesterday at 6:00", "2026-11-24T05:00"),
     ],
 )
 def test_forms(text: str, instant: str) -> None:
@@ -157,6 +165,8 @@ class TestDaysAcrossChanges:
             pytest.param("tomorrow 06:00", "2028-02-28T12:00", BERLIN, "2028-02-29T05:00", id="leap-day"),
             pytest.param("tomorrow 00:30", "2026-11-24T23:30", BERLIN, "2026-11-25T23:30", id="the-plants-day-counts"),
             pytest.param("today 23:00", "2026-11-25T02:00", NEW_YORK, "2026-11-25T04:00", id="the-plants-day-behind"),
+            pytest.param("yesterday 06:00", "2026-03-29T12:00", BERLIN, "2026-03-28T05:00", id="back-over-the-change"),
+            pytest.param("yesterday 06:00", "2026-11-25T02:00", NEW_YORK, "2026-11-23T11:00", id="yesterday-behind"),
             pytest.param("in 24h", "2026-10-24T12:00", BERLIN, "2026-10-25T12:00", id="hours-are-hours"),
         ],
     )
@@ -225,7 +235,8 @@ class TestTimesThatAreNoneOrTwo:
     "text",
     [
         "", " ", "tomorrow", "friday", "6:00", "06:00 tomorrow", "tomorrow 6", "tomorrow 6pm", "friday 06:00:00", "noon",
-        "next friday 06:00", "yesterday 06:00", "fri 06:00", "in h", "in -3h", "in 3 hours", "in 3", "3h", "in 3h 30m",
+        "next friday 06:00", "fri 06:00", "in h", "in -3h", "in 3", "ago", "h ago", "-2h ago", "2h", "2 hours", "in 2h ago",
+            "two hours ago", "2 months ago", "yesterday", "on the day before yesterday 06:00", "last friday 06:00", "3h", "in 3h 30m",
         "in ٣h", "friday ٦:00", "friday ６:00", "today tomorrow 06:00", "now now", "2026-12-03 06:00 friday", "0", "-1",
         "1796277600", "2026-12-03 06:00 Europe/Berlin", "friday 06:00\x00",
     ],
@@ -280,3 +291,63 @@ class TestLocalTimes:
     def test_the_ends_of_the_calendar_can_be_shown(self) -> None:
         assert shown(datetime.max.replace(tzinfo=UTC), BERLIN) == "Fri 9999-12-31 23:59 UTC"
         assert shown(NOW, BERLIN) == "Wed 2026-11-25 09:00"
+
+
+@pytest.mark.parametrize(
+    ("text", "zone", "instant"),
+    [
+        pytest.param("2026-11-01", BERLIN, "2026-10-31T23:00", id="the-plants-midnight"),
+        pytest.param("2026-07-01", NEW_YORK, "2026-07-01T04:00", id="in-summer"),
+        pytest.param("2018-11-04", ZoneInfo("America/Sao_Paulo"), "2018-11-04T02:00", id="a-day-without-midnight"),
+        pytest.param("2026-11-01 06:00", BERLIN, "2026-11-01T05:00", id="with-an-hour"),
+        pytest.param("2h ago", BERLIN, "2026-11-25T06:00", id="any-other-time"),
+    ],
+)
+def test_a_day_begins_at_its_first_instant(text: str, zone: ZoneInfo, instant: str) -> None:
+    assert day_or_when(text, NOW, zone) == utc(instant)
+
+
+@pytest.mark.parametrize(
+    "text", ["2026-02-30", "2026-13-01", "2026-1-1", "٢٠٢٦-11-01", "november", "0001-01-01x", "0000-01-01"]
+)
+def test_what_is_no_day(text: str) -> None:
+    with pytest.raises(NotUnderstood):
+        day_or_when(text, NOW, BERLIN)
+
+
+@pytest.mark.parametrize(
+    ("text", "hours"),
+    [
+        ("8h", 8),
+        ("2w", 336),
+        ("2 weeks", 336),
+        ("1 week", 168),
+        ("90 min", 1.5),
+        ("1.5 hours", 1.5),
+        ("30 Minutes", 0.5),
+    ],
+)
+def test_durations(text: str, hours: float) -> None:
+    assert duration(text) == timedelta(hours=hours)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "2", "weeks", "two weeks", "2 months", "-2 weeks", "2weeksx", "1,5 hours", "2 weeks 3 days", "1e3h"]
+)
+def test_what_is_no_duration(text: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(text)):
+        duration(text)
+
+
+def test_a_mark_may_be_made_of_yesterday_in_words(plant: Plant) -> None:
+    done = plant.run("mark", "edit", "arm-07", "--at", "yesterday 08:00")
+    ahead = plant.run("mark", "edit", "arm-07", "--at", "in 2 hours")
+
+    assert (done.code, "Recorded: edit on arm-07, " in done.out, ahead.code) == (0, True, 2)
+    assert ahead.err == "Not understood: a mark in the future (in 2 hours). A mark tells what has happened.\n"
+
+
+def test_an_event_may_last_two_weeks_in_words(plant: Plant) -> None:
+    done = plant.run("event", "add", "--kind", "power-down", "--start", "in 3 days", "--for", "2 weeks", "--all")
+
+    assert (done.code, "for 14 d." in done.out) == (0, True)

@@ -13,7 +13,7 @@ from guard.errors import NotUnderstood
 from guard.load import load
 from guard.model import ACTIONS, Action, Level, Question, Verdict, rank
 from guard.settings import Settings
-from guard.units import in_words, span
+from guard.units import in_words
 
 TYPE_CHECKING = False
 
@@ -141,8 +141,10 @@ def _question(args: argparse.Namespace, settings: Settings, now: datetime) -> Qu
 
 def duration(text: str) -> timedelta:
     """How long something lasts, as a person wrote it. Raises NotUnderstood."""
+    from guard.cli import when
+
     try:
-        found = span(text)
+        found = when.duration(text)
     except ValueError:
         found = timedelta()
     if not found:

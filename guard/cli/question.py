@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta, tzinfo
 
 from guard.cli.when import WEEKDAYS, parse_when
+from guard.desk import nearest
 from guard.errors import NotUnderstood
 from guard.model import Action, Arm
 from guard.record import Record
@@ -34,11 +35,14 @@ class Asked(Record):
 
 
 _ACTIONS: tuple[tuple[str, Action], ...] = (
-    (r"(?:be )?power(?:ed|ing)?[ -](?:it |them )?(?:down|off)|(?:be )?(?:shut|switch(?:ed)?) (?:it |them )?(?:down|off)|for (?:a |the )?power-down", "power-down"),
+    (r"(?:be )?power(?:ed|ing)?[ -](?:it |them )?(?:down|off)|(?:be )?(?:shut|switch(?:ed|ing)?) (?:it |them )?(?:down|off)|(?:be )?turn(?:ed|ing)? (?:it |them )?off|for (?:a |the )?power-down", "power-down"),
     (r"(?:change|changing|swap|swapping|replace|replacing) (?:the |its |their )?memory cells?|(?:for )?(?:a |the )?memory[ -](?:cell )?swap", "memory-swap"),
     (r"(?:change|changing|swap|swapping|replace|replacing) (?:the |its |their )?position cells?|(?:for )?(?:a |the )?position[ -](?:cell )?swap", "position-swap"),
     (r"(?:be )?servic(?:e|ed|ing)(?: visit)?|for (?:a |the )?service visit", "service-visit"),
 )  # fmt: skip
+_SPLIT = {"power": "down off", "powering": "down off", "shut": "down off", "switch": "down off", "switching": "down off", "turn": "off", "turning": "off"}  # fmt: skip
+"""Verbs between which and their last word the arms may stand: power arm 7 down."""
+_NEVER_BETWEEN = frozenset("on up to back again then".split())
 _DUE = r"what(?: is|'s)? due|what needs doing"
 _REFUSED = frozenset(
     "not never no without unless except if when until till before after but or nor neither only while once unsafe"
@@ -157,9 +161,26 @@ class _Reading:
 
     def _action(self) -> Action | None:
         taken = [action for pattern, action in _ACTIONS if self._take_one(pattern, action, "an action")]
+        if not taken and self._split_power_down():
+            taken = ["power-down"]
         if len(taken) > 1:
             raise self._refusal(f"which of {' and '.join(taken)}")
         return taken[0] if taken else None
+
+    def _split_power_down(self) -> bool:
+        """Whether it was asked to power something down, with what it is between the two words; they are then taken out."""
+        words = self.rest.split(" ")
+        verbs = [place for place, word in enumerate(words) if word in _SPLIT]
+        ends = [place for place, word in enumerate(words) if word.strip(",") in ("down", "off")]
+        if len(verbs) != 1 or len(ends) != 1 or not verbs[0] + 1 < ends[0]:
+            return False
+        between = words[verbs[0] + 1 : ends[0]]
+        if words[ends[0]].strip(",") not in _SPLIT[words[verbs[0]]].split() or _NEVER_BETWEEN & set(between):
+            return False
+        words[verbs[0]] = words[ends[0]] = _TAKEN
+        self.rest = " ".join(words)
+        self.understood.append("power-down")
+        return True
 
     def _arms(self) -> list[str]:
         groups = [group for group in (self._area(), self._all(), self._listed()) if group]
@@ -212,7 +233,9 @@ class _Reading:
         self.understood.pop()
         if fitting:
             raise self._refusal(f"which of {', '.join(fitting)} is meant by {name!r}")
-        raise self._refusal(f"{name!r}, which names no arm")
+        near = nearest(name, self.arms)
+        hint = f" (did you mean {' or '.join(near)}?)" if near else ""
+        raise self._refusal(f"{name!r}, which names no arm{hint}")
 
     def _numbered(self, name: str) -> list[str]:
         """The arms whose ids end in this number."""

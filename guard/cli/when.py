@@ -1,4 +1,4 @@
-"""Reads the times that people write: RFC 3339, the plant's local time, ``tomorrow 06:00``, ``in 36h``."""
+"""Reads the times that people write: RFC 3339, the plant's local time, ``tomorrow 06:00``, ``in 36h``, ``2h ago``."""
 
 from __future__ import annotations
 
@@ -6,12 +6,18 @@ import re
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 
 from guard.errors import NoSuchTime, NotUnderstood, TimeTwice
-from guard.times import readings
+from guard.times import earliest_reading, readings
 from guard.units import span
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
-FORMS = "Write 2026-12-03 06:00, tomorrow 06:00, friday 6:00, in 36h, now, or RFC 3339 with an offset"
+FORMS = (
+    "Write 2026-12-03 06:00, tomorrow 06:00, friday 6:00, in 36h, now, or RFC 3339 with an offset; of what is past"
+    " also yesterday 18:00 or 2h ago"
+)
+
+_SPOKEN = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(second|sec|minute|min|hour|day|week|year)s?")
+_FROM_NOW = re.compile(rf"(?:in )?((?:{_SPOKEN.pattern})|[0-9]+(?:\.[0-9]+)? ?[smhdwy])(?: ago)?")
 
 _RFC_3339 = re.compile(
     r"([0-9]{4})-([0-9]{2})-([0-9]{2})[tT ]([0-9]{2}):([0-9]{2}):([0-9]{2})(\.[0-9]+)?([zZ]|[+-][0-9]{2}:[0-9]{2})"
@@ -20,7 +26,10 @@ _WITH_OFFSET = re.compile(
     r"([0-9]{4}-[0-9]{2}-[0-9]{2})[tT ]([0-9]{2}:[0-9]{2})(?::[0-9]{2})?([zZ]|[+-][0-9]{2}:[0-9]{2})"
 )
 _LOCAL = re.compile(r"([0-9]{4})-([0-9]{2})-([0-9]{2})[tT ]([0-9]{1,2}):([0-9]{2})(?::([0-9]{2}))?")
-_DAY_AND_HOUR = re.compile(rf"(?:on )?(today|tomorrow|{'|'.join(WEEKDAYS)})(?: at)? ([0-9]{{1,2}}):([0-9]{{2}})")
+_DAYS = {"yesterday": -1, "today": 0, "tomorrow": 1}
+_DAY_AND_HOUR = re.compile(
+    rf"(?:on )?(today|tomorrow|yesterday|{'|'.join(WEEKDAYS)})(?: at)? ([0-9]{{1,2}}):([0-9]{{2}})"
+)
 
 
 def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
@@ -33,8 +42,8 @@ def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
     try:
         if words == "now":
             return now
-        if match := re.fullmatch(r"in ([0-9]+(?:\.[0-9]+)?\s?[smhdwy])", words):
-            return now + span(match[1])
+        if (match := _FROM_NOW.fullmatch(words)) and words.startswith("in ") != words.endswith(" ago"):
+            return now + duration(match[1]) if words.startswith("in ") else now - duration(match[1])
         if match := _RFC_3339.fullmatch(words):
             return _rfc_3339(match)
         if match := _WITH_OFFSET.fullmatch(words):
@@ -46,6 +55,25 @@ def parse_when(text: str, now: datetime, zone: tzinfo) -> datetime:
     except (ValueError, OverflowError):
         raise NotUnderstood("", f"the time {text!r}, which no calendar has", FORMS) from None
     raise NotUnderstood("", f"the time {text!r}", FORMS)
+
+
+def day_or_when(text: str, now: datetime, zone: tzinfo) -> datetime:
+    """The instant that a person wrote, or the first one of a day such as ``2026-11-01``. Raises as ``parse_when`` does."""
+    if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text.strip(), re.ASCII):
+        try:
+            return earliest_reading(datetime.fromisoformat(text.strip()), zone)
+        except (ValueError, OverflowError):
+            raise NotUnderstood(
+                "", f"the day {text!r}, which no calendar has", "Write one such as 2026-11-01"
+            ) from None
+    return parse_when(text, now, zone)
+
+
+def duration(text: str) -> timedelta:
+    """A span as people write it: ``8h``, ``2 w``, ``2 weeks``, ``90 min``. Raises ValueError where it is none."""
+    match = _SPOKEN.fullmatch(text.strip().lower())
+    # The first letter of each spoken unit is the unit's own, as `units.span` knows it.
+    return span(f"{match[1]}{match[2][0]}" if match else text)
 
 
 def date_code(text: str, today: date) -> str:
@@ -83,8 +111,8 @@ def _offset(text: str) -> timezone:
 def _on_day(text: str, match: re.Match[str], now: datetime, zone: tzinfo) -> datetime:
     today = now.astimezone(zone).date()
     hour, minute = int(match[2]), int(match[3])
-    if match[1] in ("today", "tomorrow"):
-        return _instant(text, _at(today + timedelta(days=match[1] == "tomorrow"), hour, minute), zone)
+    if match[1] in _DAYS:
+        return _instant(text, _at(today + timedelta(days=_DAYS[match[1]]), hour, minute), zone)
     days = (WEEKDAYS.index(match[1]) - today.weekday()) % 7
     local = _at(today + timedelta(days=days), hour, minute)
     if local <= now.astimezone(zone).replace(tzinfo=None):
