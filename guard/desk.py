@@ -343,7 +343,7 @@ class Desk:
 
     def stock(self) -> dict[str, tuple[Spare, ...]]:
         """The spare cells in stock now, by type; types that nobody ever counted are not there."""
-        return stock(self.records)
+        return stock(self.records, self.settings.cell_types)
 
     def count_spares(self, kind: str, count: int, date_code: str | None, by: str) -> int:
         """Record how many spare cells of a type lie there now; returns the number of the entry."""

@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime, timedelta
 
 from guard.errors import ShareUnreadable
-from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SpareCells, SwapWindow
+from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.power import Presence, powered
@@ -22,7 +22,7 @@ from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
 from guard.store.catalogue import Catalogue, Place
-from guard.store.cells import Spare
+from guard.store.cells import Spare, as_spares
 from guard.store.facts import sets_of
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
@@ -105,10 +105,7 @@ def gather(
         window=recorded.window,
         powered=powered(recorded.presence, recorded.marks, as_of),
         cells=fitted(settings.arms[arm].cells, settings.cell_types, recorded.marks),
-        spares=tuple(
-            SpareCells(kind, sum(spare.held for spare in spares[name]) if name in spares else None)
-            for name, kind in settings.cell_types.items()
-        ),
+        spares=tuple(as_spares(kind, spares.get(name)) for name, kind in settings.cell_types.items()),
     )
     return facts if share.unreadable is not None else _rechecked(facts, ground, catalogue, settings.copies)
 

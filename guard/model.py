@@ -151,10 +151,14 @@ class FittedCell(Record):
 
 
 class SpareCells(Record):
-    """How many spare cells of a type are in stock; ``held`` is None where nobody ever counted them."""
+    """How many spare cells of a type are in stock; ``held`` is None where nobody ever counted them.
+
+    ``by_date_code`` tells how many of these were made when, as far as that is known.
+    """
 
     type: CellType
     held: int | None
+    by_date_code: tuple[tuple[str, int], ...] = ()
 
 
 class Costs(Record):

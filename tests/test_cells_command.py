@@ -210,6 +210,29 @@ class TestAnswers:
         assert self.codes(plant, "memory-swap") == {"spare-missing": "hold"}
         assert plant.run("ledger", "check").code == 0
 
+    def test_a_spare_past_its_shelf_life_is_none(self, plant: Plant) -> None:
+        table = '\n[cell-types.memory-cell]\nkind = "memory"\ninterval = "9y"\nshelf-life = "5y"\n'
+        plant.cells = f'[ {{ type = "memory-cell", installed = {ago(3300)} }} ]'
+        plant.configure(extra=table)
+        plant.save("arm-07")
+        plant.ready()
+        done = plant.run("cells", "stock", "memory-cell", "2", "--date-code", "2019-01")
+        assert "in stock now: 2, of which 2 past the shelf life and no spare (ledger entry " in done.out
+        assert self.codes(plant, "memory-swap") == {"spare-missing": "hold", "cell-overdue": "caution"}
+        told = cells(plant)
+        (want,), (lot,) = told["to_buy"], told["stock"]
+        assert (want["due"], want["in_stock"], want["past_shelf_life"], want["to_buy"]) == (2, 0, 2, 2)
+        assert (lot["past_shelf_life"], lot["past_shelf_life_from"]) == (True, "2024-01-01T06:00:00.000001Z")
+        screen = plant.run("cells").out
+        assert "2 x memory-cell (2 due, 0 in stock, 2 more past shelf life)" in screen
+        assert re.search(
+            r"2 x memory-cell, made 2019-01 \(\d+ months on the shelf\): PAST its shelf life of 5 y", screen
+        )
+        done = plant.run("mark", "cell-changed", "arm-07", "--cell", "memory-cell", "--date-code", "2019-01")
+        assert "That cell was made 2019-01 and is past the shelf life of its type" in done.out
+        assert plant.ask("arm-07").codes == {"old-when-put-in"}
+        assert "made 2019-01, PAST its shelf life when it was put in" in plant.run("cells").out
+
     def test_an_alarm_holds_until_the_change(self, plant: Plant) -> None:
         plant.save("arm-07")
         plant.ready()
@@ -265,7 +288,7 @@ class TestStock:
     def test_what_is_left(self, steps: list[Count | Mark], expected: dict[str, int]) -> None:
         counted = [each for each in steps if isinstance(each, Count)]
         marks = tuple(each for each in steps if isinstance(each, Mark))
-        assert in_stock(counted, marks) == {
+        assert in_stock(counted, marks, {}) == {
             "memory-cell": tuple(Spare("memory-cell", made, held) for made, held in sorted(expected.items()))
         }
 

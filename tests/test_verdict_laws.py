@@ -28,6 +28,7 @@ from guard.model import (
     Powered,
     Problem,
     SignOff,
+    SpareCells,
     SwapWindow,
     Twin,
     rank,
@@ -184,15 +185,39 @@ CELL_TYPES = tuple(
 )
 
 
+SHELF_LIFE = 5 * 365 * DAY
+SHELF_FITTED = tuple(
+    each._replace(type=each.type._replace(shelf_life=SHELF_LIFE), date_code=made)
+    for each, made in zip(YOUNG_CELLS, ("2026-01", "2020-01"), strict=True)
+)
+"""Young cells, of which one was too old when it was put in."""
+
+
 @st.composite
 def cells(draw: st.DrawFn) -> tuple[FittedCell, ...]:
     """Cells that are young, as a rule; else one or two of any age, or of none that is known."""
     if draw(st.integers(0, 5)) < 5:
-        return YOUNG_CELLS
+        return draw(st.sampled_from((YOUNG_CELLS, SHELF_FITTED)))
     days = st.one_of(
         st.none(), st.dates(), st.sampled_from(tuple(NOW.date() - timedelta(days=n) for n in (0, 14, 26, 27, 29, -1)))
     )
     return tuple(draw(st.lists(st.builds(FittedCell, st.sampled_from(CELL_TYPES), days), max_size=2)))
+
+
+SHELF_CELLS = tuple(each.type._replace(shelf_life=SHELF_LIFE) for each in YOUNG_CELLS)
+
+
+@st.composite
+def spares(draw: st.DrawFn) -> tuple[SpareCells, ...]:
+    """Spares enough, as a rule; else some that are past their shelf life or soon will be, or that nobody counted."""
+    if draw(st.integers(0, 2)):
+        return tuple(SpareCells(each, 5) for each in SHELF_CELLS)
+    codes = st.sampled_from(("2020-01", "2021-11", "2021-12", "2022-01", "", "x"))
+    lots = [draw(st.lists(st.tuples(codes, st.integers(0, 2)), max_size=3, unique_by=lambda lot: lot[0])) for _ in "12"]
+    return tuple(
+        SpareCells(each, draw(st.one_of(st.just(sum(count for _, count in held)), st.none())), tuple(held))
+        for each, held in zip(SHELF_CELLS, lots, strict=True)
+    )
 
 
 def powered(times: st.SearchStrategy[datetime]) -> st.SearchStrategy[Powered]:
@@ -238,6 +263,7 @@ def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int
         window=draw(windows(times)),
         powered=draw(powered(times)),
         cells=draw(cells()),
+        spares=draw(spares()),
         sign_offs=tuple(draw(st.lists(sign_offs(times), max_size=3))) if signed else (),
     )
     return Given(of.facts._replace(limits=limits), of.question)
@@ -374,6 +400,8 @@ def moments_of_change(of: Given) -> list[datetime]:
             tenths = cell.type.interval // MICROSECOND * 9
             ages = [tenths // 10 * MICROSECOND, cell.type.interval]
             found |= {start + age + n * MICROSECOND for age in ages for n in (0, 1) if age < end - start}
+    made = {code for spare in of.facts.spares for code, _ in spare.by_date_code if code[:1] == "2"}
+    found |= {datetime.fromisoformat(f"{code}-01T00:00Z") + SHELF_LIFE + MICROSECOND for code in made}
     for moment in times:
         for span in spans:
             for beyond in (timedelta(), MICROSECOND):

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from guard.cli import output, verdicts
+from guard.cli import output, stock, verdicts
 from guard.cli.ask import Run, duration
 from guard.cli.output import Line
-from guard.cli.when import date_code
 from guard.desk import Desk
-from guard.errors import NotUnderstood
 from guard.load import load
 from guard.model import FittedCell, PlannedEvent
 from guard.plan.events import is_over
@@ -19,14 +17,12 @@ from guard.record import Record
 from guard.rules.cells import due_soon_at, installed_at, open_alarms
 from guard.rules.charge import HOUR, Outlook, empty_at, outlook
 from guard.rules.evidence import MICROSECOND, later, seconds
-from guard.store.cells import Spare
+from guard.rules.spares import was_old
 from guard.times import shown_with_age
 from guard.units import in_words
 
 BAR = 20
 """Characters of a bar."""
-
-MOST_SPARES = 1_000_000
 
 
 def configure_cells(parser: argparse.ArgumentParser) -> Run:
@@ -36,19 +32,19 @@ def configure_cells(parser: argparse.ArgumentParser) -> Run:
     )
     parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     verbs = parser.add_subparsers(dest="verb", metavar="stock")
-    stock = verbs.add_parser("stock", help="record how many spare cells there are", allow_abbrev=False)
-    stock.add_argument("type", metavar="TYPE", help="the type of the cells, as the configuration calls it")
-    stock.add_argument("count", type=int, metavar="COUNT", help="how many lie there now")
-    stock.add_argument(
+    count = verbs.add_parser("stock", help="record how many spare cells there are", allow_abbrev=False)
+    count.add_argument("type", metavar="TYPE", help="the type of the cells, as the configuration calls it")
+    count.add_argument("count", type=int, metavar="COUNT", help="how many lie there now")
+    count.add_argument(
         "--date-code", metavar="YYYY-MM", help="when they were made (without: all of the type, whenever made)"
     )
-    stock.add_argument("--by", default="", metavar="NAME", help="who counted them")
+    count.add_argument("--by", default="", metavar="NAME", help="who counted them")
     return _cells
 
 
 def _cells(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
-    return _count(desk, args) if args.verb == "stock" else _list(desk, args)
+    return stock.count(desk, args) if args.verb == "stock" else _list(desk, args)
 
 
 class Next(Record):
@@ -80,23 +76,21 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
     ahead = duration(args.due_within) if args.due_within else None
     rows = _rows(desk, now, ahead)
     shown = rows if ahead is None else [row for row in rows if row.due]
-    stock = desk.stock()
+    held = desk.stock()
+    wanting = [row.cell.type for row in rows if row.due]
     if args.json:
-        lots = [spare for spares in stock.values() for spare in spares]
         output.show_json(
             {
                 "schema": 1,
                 "cells": [_as_json(row, now) for row in shown],
-                "to_buy": [wanted._asdict() for wanted in _to_buy(rows, stock)],
-                "stock": [
-                    {"type": spare.type, "date_code": spare.date_code or None, "count": spare.held} for spare in lots
-                ],
+                "to_buy": [wanted._asdict() for wanted in stock.to_buy(wanting, held, now)],
+                "stock": [stock.lot(desk, lot, now) for lots in held.values() for lot in lots],
             }
         )
         return 0
     output.show(_screen(desk, shown, now, args.due_within))
-    output.show(_shopping(_to_buy(rows, stock), args.due_within))
-    output.show(_in_stock(stock, now))
+    output.show(stock.shopping(stock.to_buy(wanting, held, now), args.due_within))
+    output.show(stock.in_stock(desk, held, now))
     output.show(verdicts.cautions())
     return 0
 
@@ -163,28 +157,6 @@ def _as_json(row: Row, now: datetime) -> dict[str, object]:
         "alarm": row.alarm,
         "due": row.due,
     }
-
-
-class Wanted(Record):
-    """How many cells of a type the cells that are due want, and how many of them are still to be bought."""
-
-    type: str
-    kind: str
-    due: int
-    in_stock: int | None
-    to_buy: int
-
-
-def _to_buy(rows: Iterable[Row], stock: dict[str, tuple[Spare, ...]]) -> list[Wanted]:
-    due: dict[str, list[Row]] = {}
-    for row in rows:
-        if row.due:
-            due.setdefault(row.cell.type.name, []).append(row)
-    found = []
-    for name, wanting in sorted(due.items()):
-        held = sum(spare.held for spare in stock[name]) if name in stock else None
-        found.append(Wanted(name, wanting[0].cell.type.kind, len(wanting), held, max(0, len(wanting) - (held or 0))))
-    return found
 
 
 # Screen
@@ -265,56 +237,11 @@ def _told(row: Row, now: datetime) -> str:
         if row.cell.installed is not None:
             why = f"installed {row.cell.installed}, a day that has not come"
         return f"{alarm}AGE UNKNOWN: {why}"
-    made = f", made {row.cell.date_code}" if row.cell.date_code else ""
+    old = ", PAST its shelf life when it was put in" if was_old(row.cell, now) else ""
+    made = f", made {row.cell.date_code}{old}" if row.cell.date_code else ""
     interval = in_words(row.cell.type.interval)
     state = f"OVERDUE by {in_words(left)}" if left < timedelta() else f"{in_words(left)} left"
     return f"{alarm}{state} of {interval}, {in_words(now - row.start)} old (installed {row.cell.installed}{made})"
-
-
-def _shopping(wanted: list[Wanted], within: str | None) -> Iterator[Line]:
-    yield Line()
-    yield Line("What to buy" + (f" for what is due within {within}" if within else " for what is due"), style="head")
-    if not wanted:
-        yield Line("nothing", indent=1)
-    for each in wanted:
-        held = "stock never counted" if each.in_stock is None else f"{each.in_stock} in stock"
-        yield Line(f"{each.to_buy} x {each.type} ({each.due} due, {held})", indent=1)
-
-
-def _in_stock(stock: dict[str, tuple[Spare, ...]], now: datetime) -> Iterator[Line]:
-    yield Line()
-    yield Line("In stock", style="head")
-    lots = [spare for spares in stock.values() for spare in spares if spare.held]
-    for spare in lots:
-        yield Line(f"{spare.held} x {spare.type}{_made(spare, now)}", indent=1)
-    if not lots:
-        never = (
-            "nothing" if stock else "never counted. Count the spares: guard cells stock TYPE COUNT --date-code YYYY-MM"
-        )
-        yield Line(never, indent=1)
-
-
-def _made(spare: Spare, now: datetime) -> str:
-    if not spare.date_code:
-        return ", nobody told when made"
-    year, month = (int(part) for part in spare.date_code.split("-"))
-    months = (now.year - year) * 12 + now.month - month
-    return f", made {spare.date_code} ({months} months on the shelf)"
-
-
-def _count(desk: Desk, args: argparse.Namespace) -> int:
-    types = desk.settings.cell_types
-    if args.type not in types:
-        raise NotUnderstood("", f"the cell type {args.type!r}", f"The types are: {', '.join(types)}.")
-    if not 0 <= args.count <= MOST_SPARES:
-        raise NotUnderstood("", f"the count {args.count}", "Give how many spare cells lie there now, 0 or more.")
-    today = desk.now().astimezone(desk.settings.zone()).date()
-    made = date_code(args.date_code, today) if args.date_code else None
-    number = desk.count_spares(args.type, args.count, made, args.by)
-    of = f", made {made}" if made else ", whenever made"
-    held = sum(spare.held for spare in desk.stock()[args.type])
-    output.show([Line(f"Recorded: {args.count} x {args.type}{of}; in stock now: {held} (ledger entry {number}).")])
-    return 0
 
 
 COMMANDS = {"cells": configure_cells}

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
+from guard.cli.stock import too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NotUnderstood, UnknownCode
@@ -56,6 +57,7 @@ def _mark(args: argparse.Namespace) -> int:
     told = f"{mark.kind}{about} on {mark.arm}, {shown(mark.at, desk.settings.zone())}"
     output.show([Line(f"Recorded: {told} (ledger entry {number}).")])
     _ask_for_the_cell(mark, number)
+    output.show(too_old(desk, mark.cell, mark.date_code, mark.installed))
     return 0
 
 
@@ -78,6 +80,7 @@ def _correct(desk: Desk, args: argparse.Namespace) -> int:
     told = f"{mark.kind}{about} on {mark.arm}, {shown(mark.at, zone)}"
     output.show([Line(f"Recorded: {told}, in place of entry {args.correct}, {was} (ledger entry {number}).")])
     _ask_for_the_cell(mark, number)
+    output.show(too_old(desk, mark.cell, mark.date_code, mark.installed))
     return 0
 
 

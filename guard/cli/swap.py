@@ -10,6 +10,7 @@ from guard import swaps
 from guard.cli import countdown, output, verdicts
 from guard.cli.ask import EXIT_CODES, USUAL_OFF, Run
 from guard.cli.output import Line, tell
+from guard.cli.stock import too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
@@ -198,10 +199,11 @@ def _show_changes(desk: Desk, changes: list[Change]) -> None:
 def _end(desk: Desk, args: argparse.Namespace) -> int:
     is_elsewhere = args.arm in swaps.open_elsewhere(desk)
     arm = args.arm if is_elsewhere else desk.arm(args.arm)
-    window = swaps.end(desk, arm, _name(args.by), _new_cell(desk, arm, args))
+    new = _new_cell(desk, arm, args)
+    window = swaps.end(desk, arm, _name(args.by), new)
     kept = "within" if window.elapsed <= window.limit else f"{in_words(window.elapsed - window.limit)} over"
     told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {limit_in_words(window)}."
-    output.show([Line(told, style="head")])
+    output.show([Line(told, style="head"), *too_old(desk, new.type, new.date_code, new.installed)])
     if is_elsewhere:
         output.show([Line(f"{arm} is not in the configuration: put it back there, and save a backup of it.")])
         return 0

@@ -7,7 +7,7 @@ later. A cell counts as installed at 00:00 UTC of its day.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from guard.model import Cell, CellType, FittedCell, Level, Mark, Question
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
@@ -76,6 +76,14 @@ def installed_at(cell: FittedCell, as_of: datetime) -> datetime | None:
         return None
     start = datetime(cell.installed.year, cell.installed.month, cell.installed.day, tzinfo=UTC)
     return start if start - as_of <= DAY_AHEAD else None
+
+
+def made_on(date_code: str | None) -> date | None:
+    """The first day of the month that a date code names, which is the careful reading; None where it names none."""
+    try:
+        return None if date_code is None else date(int(date_code[:4]), int(date_code[5:7]), 1)
+    except ValueError:
+        return None
 
 
 def due_soon_at(start: datetime, kind: CellType) -> datetime | None:
@@ -218,39 +226,3 @@ def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
     return finding(
         "cell-alarm", level, message, lifts, cell=mark.cell or None, alarm_at=utc(mark.at), by=mark.by, note=mark.note
     )
-
-
-SWAPPED: dict[Action, str] = {"memory-swap": "memory", "position-swap": "position"}
-"""Which kind of cell must be at hand before each swap begins."""
-
-
-def spare_missing(at: Standing, question: Question) -> Outcome:
-    """Before a swap: hold where no spare of the cell's type is left, caution where nobody counted them.
-
-    An arm that does not list what it has may be served by any type of that kind.
-    """
-    kind, window = SWAPPED.get(question.action), at.facts.window
-    if kind is None or (window is not None and window.ended_at is None):
-        return SILENT  # the old cell is out already
-    names = {cell.type.name for cell in at.facts.cells if cell.type.kind == kind}
-    serving = [spare for spare in at.facts.spares if spare.type.kind == kind]
-    if names:
-        counts = {name: next((spare.held for spare in serving if spare.type.name == name), None) for name in names}
-    elif any(spare.held for spare in serving):
-        return SILENT
-    else:
-        known = bool(serving) and all(spare.held is not None for spare in serving)
-        counts = {"": 0 if known else None}
-    return Outcome(
-        tuple(_spare(at.facts.arm.id, kind, name, counts[name]) for name in sorted(counts) if not counts[name])
-    )
-
-
-def _spare(arm: str, kind: str, name: str, count: int | None) -> Finding:
-    level: Level = "caution" if count is None else "hold"
-    of = f"{name or f'{kind} cell'} for {arm}"
-    message = (
-        f"No spare {of} is left in stock." if count == 0 else f"Whether a spare {of} is in stock was never recorded."
-    )
-    lifts = f"Have a new cell ready, then record what is in stock: guard cells stock {quoted(name) if name else 'TYPE'} COUNT --date-code YYYY-MM"
-    return finding("spare-missing", level, message, lifts, cell=name or None, kind=kind, in_stock=count)

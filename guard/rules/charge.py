@@ -21,7 +21,7 @@ from guard.physics import cell_life, loss
 from guard.physics.cell_life import CellFigures, Charge, Period, Rates
 from guard.record import Record
 from guard.rules.capture import believable
-from guard.rules.cells import REPLACED, installed_at, remedy
+from guard.rules.cells import REPLACED, installed_at, made_on, remedy
 from guard.rules.evidence import MICROSECOND, later
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
@@ -94,11 +94,8 @@ def outlook(cell: FittedCell, arm: Arm, marks: tuple[Mark, ...], as_of: datetime
 
 def _shelf_hours(cell: FittedCell) -> float:
     """From the first day of the month that the date code names: the careful reading."""
-    if cell.date_code is None or cell.installed is None:
-        return 0.0
-    try:
-        made = cell.installed.replace(int(cell.date_code[:4]), int(cell.date_code[5:7]), 1)
-    except ValueError:  # a date code that is none tells nothing
+    made = made_on(cell.date_code)
+    if made is None or cell.installed is None:
         return 0.0
     return cell_life.shelf_hours(made, cell.installed)
 

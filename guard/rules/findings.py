@@ -279,13 +279,22 @@ EXPLANATIONS: dict[str, Explanation] = {
         ),
         "Leave the mains on, make the time off shorter, or change the cell before. How much is left: guard cells",
     ),
+    "old-when-put-in": Explanation(
+        "A cell was past its shelf life when it was put in",
+        "By its date code a cell was older than the shelf life of its type on the day on which it was put in.",
+        "A cell loses charge on the shelf, and one that lay too long may fail sooner than its figures say. What it"
+        " lost is counted already; whatever else time has done to it is not.",
+        (("caution", "older on the day of its change than the shelf life that the configuration tells"),),
+        "Plan a change of the cell, and put a wrong date code right: guard mark --correct N --date-code YYYY-MM",
+    ),
     "spare-missing": Explanation(
-        "No spare cell is known to be in stock",
-        "A cell shall be changed, and no spare of its type is in stock, or nobody ever counted the spares.",
+        "No usable spare cell is known to be in stock",
+        "A cell shall be changed, and no spare of its type within its shelf life is in stock, or nobody ever counted"
+        " the spares or told when they were made.",
         "Once the old cell is out the clock runs, and it is too late to find out that there is no new one.",
         (
-            ("hold", "none is left of what was counted"),
-            ("caution", "never counted"),
+            ("hold", "none is left of what was counted, or all of it is past its shelf life"),
+            ("caution", "never counted, or the type has a shelf life and nobody told when the spares were made"),
         ),
         "Have a new cell ready, and record what is in stock: guard cells stock TYPE COUNT --date-code YYYY-MM",
     ),

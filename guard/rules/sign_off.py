@@ -30,6 +30,7 @@ _ABOUT = {
     "cell-due-soon": ("cell",),
     "cell-overdue": ("cell",),
     "cell-alarm": ("alarm_at",),
+    "old-when-put-in": ("cell", "date_code"),
     "spare-missing": ("cell",),
     "charge-short": ("cell",),
     "loss-likely": ("cell",),

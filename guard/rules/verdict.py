@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
-from guard.rules import backups, cells, charge, doubts, share, window
+from guard.rules import backups, cells, charge, doubts, share, spares, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
 from guard.rules.sign_off import counts_as, signed, turns
@@ -40,7 +40,8 @@ RULES: tuple[Rule, ...] = (
     cells.cell_alarm,
     cells.cell_age,
     cells.cell_age_unknown,
-    cells.spare_missing,
+    spares.old_when_put_in,
+    spares.spare_missing,
     charge.charge_short,
     charge.loss_likely,
 )

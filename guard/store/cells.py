@@ -6,10 +6,12 @@ making, one without about all of the type. Each later mark `cell-changed` uses o
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 
-from guard.model import Mark
+from guard.model import CellType, Mark, SpareCells
 from guard.record import Record
+from guard.rules.spares import past_shelf_life_at
 from guard.store.encoding import moment
 from guard.store.ledger import Ledger
 
@@ -48,16 +50,27 @@ def _count(at: str, body: dict[str, object]) -> Count:
     return Count(moment(at), str(body["cell"]), None if made is None else str(made), int(str(body["count"])))
 
 
-def stock(ledger: Ledger) -> dict[str, tuple[Spare, ...]]:
+def as_spares(kind: CellType, lots: Iterable[Spare] | None) -> SpareCells:
+    """The spares of a type as the rules see them; ``lots`` is None where nobody ever counted them."""
+    held = tuple((lot.date_code, lot.held) for lot in lots or ())
+    return SpareCells(kind, None if lots is None else sum(count for _, count in held), held)
+
+
+def stock(ledger: Ledger, types: Mapping[str, CellType]) -> dict[str, tuple[Spare, ...]]:
     """What is in stock now of each type that was ever counted, the oldest making first; what is used up stands with 0."""
     counted = counts(ledger)
     if not counted:
         return {}
-    return in_stock(counted, ledger.marks())
+    return in_stock(counted, ledger.marks(), types)
 
 
-def in_stock(counted: list[Count], marks: tuple[Mark, ...]) -> dict[str, tuple[Spare, ...]]:
-    """The same from the counts and the marks. A change uses up a cell of its date code, else one of the oldest making.
+def in_stock(
+    counted: list[Count], marks: tuple[Mark, ...], types: Mapping[str, CellType]
+) -> dict[str, tuple[Spare, ...]]:
+    """The same from the counts and the marks.
+
+    A change uses up a cell of its date code, else one of the oldest making that was not past its
+    shelf life, so that what is left to be put in is never more than there is.
 
     What was used before it was counted is no longer there to be counted, so a change counts
     from the moment on at which it happened.
@@ -67,7 +80,7 @@ def in_stock(counted: list[Count], marks: tuple[Mark, ...]) -> dict[str, tuple[S
     steps: list[Count | Mark] = sorted([*counted, *used], key=lambda step: step.at)
     for step in steps:
         if isinstance(step, Mark):
-            _use(lots.get(step.cell, {}), step.date_code)
+            _use(lots.get(step.cell, {}), step, types.get(step.cell))
         elif step.date_code is None:
             lots[step.type] = {NO_DATE_CODE: step.held}
         else:
@@ -78,8 +91,14 @@ def in_stock(counted: list[Count], marks: tuple[Mark, ...]) -> dict[str, tuple[S
     }
 
 
-def _use(lots: dict[str, int], date_code: str | None) -> None:
+def _use(lots: dict[str, int], change: Mark, kind: CellType | None) -> None:
     left = sorted(made for made, count in lots.items() if count)
     if left:
-        made = date_code if date_code in left else left[0]
+        oldest = next((made for made in left if not _is_past(kind, made, change.at)), left[0])
+        made = change.date_code if change.date_code in left else oldest
         lots[made or NO_DATE_CODE] -= 1
+
+
+def _is_past(kind: CellType | None, made: str, at: datetime) -> bool:
+    ends = None if kind is None else past_shelf_life_at(kind, made)
+    return ends is not None and at >= ends
