@@ -30,6 +30,7 @@ COMMANDS = {
     "ledger": ("records", "show the record of verdicts and marks, or check its chain"),
     "serve": ("serve", "the monitor: watches, proves, warns and reports until it is stopped"),
     "event": ("events", "planned events: add, list, drop"),
+    "campaign": ("campaign", "who backs up which arm when, so that all is fresh when an event begins"),
     "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
     "sign-off": ("swap", "answer for a finding, with a name, a reason and an end"),
     "cells": ("cells", "lithium cells: ages, charge left, what to buy, what is in stock"),

@@ -55,6 +55,13 @@ def on_terminal() -> bool:
     return sys.stdout is not None and sys.stdout.isatty()
 
 
+def width() -> int:
+    """How many characters a line may have: the terminal's, and 80 where there is none."""
+    from shutil import get_terminal_size
+
+    return get_terminal_size((80, 24)).columns if on_terminal() else 80
+
+
 def show(lines: Iterable[Line]) -> None:
     """Show lines on standard output."""
     if on_terminal():

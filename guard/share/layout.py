@@ -23,6 +23,7 @@ _DIRECTIVES = {
     "S": "[0-9]{2}",
     "z": "Z|[+-][0-9]{4}",
 }
+_DAY = timedelta(days=1)
 _FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
 
 
@@ -57,7 +58,7 @@ class Segment:
         self.only_arm = set(fields) == {"arm"}
         """The name follows from the arm's id alone, so a look for one arm need not list the folder."""
         self._ambiguous = "arm" in free and len(free) > 1
-        self._directives = [d for field in _FIELD.finditer(text) for d in _directives(field)]
+        self.directives = [d for field in _FIELD.finditer(text) for d in _directives(field)]
         self._regex: re.Pattern[str] | None = None
         self._for_arm: dict[str, re.Pattern[str]] = {}
 
@@ -83,7 +84,7 @@ class Segment:
             arm = fitting[0] if len(fitting) == 1 else UNTOLD_ARM
         if None not in (arm, known.arm) and arm != known.arm:
             return None
-        stamp = tuple((d, found[f"t{n}"]) for n, d in enumerate(self._directives))
+        stamp = tuple((d, found[f"t{n}"]) for n, d in enumerate(self.directives))
         return Match(arm or known.arm, known.stamp + stamp)
 
     def _with(self, arm: str) -> re.Pattern[str]:
@@ -133,6 +134,12 @@ class Layout:
             raise LayoutFault(f"{text!r} is no path of names", "write names separated by /, such as {arm}/{any}")
         _check_fields(text)
         self.segments = tuple(Segment(name) for name in names)
+
+    @property
+    def grain(self) -> timedelta:
+        """How exactly a stamp of this layout tells the time: to a minute, an hour or a day; a minute where it has none."""
+        told = {directive for segment in self.segments for directive in segment.directives}
+        return timedelta(minutes=1) if not told or told & {"M", "S"} else timedelta(hours=1) if "H" in told else _DAY
 
 
 def _check_fields(text: str) -> None:

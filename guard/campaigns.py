@@ -1,0 +1,30 @@
+"""The campaign before a planned event as a use case: what its arms need, and who saves which of them when."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from guard.desk import Desk
+from guard.model import PlannedEvent
+from guard.plan.campaign import Campaign, Terms, campaign, need
+from guard.plan.events import not_configured
+from guard.plan.meant import NoRoom, meant
+from guard.share.layout import Layout
+
+
+def event_meant(desk: Desk, asked: str, now: datetime) -> PlannedEvent:
+    """The event of that id or title. Raises UnknownEvent, AmbiguousEvent and EventBegun."""
+    return meant(asked, desk.events(), now, desk.settings.zone())
+
+
+def prepare(desk: Desk, event: PlannedEvent, people: int, each: timedelta, now: datetime) -> Campaign:
+    """Plan the backups that the event needs, by the facts as of now. Raises NoRoom where none could ever be in time."""
+    settings = desk.settings
+    limit = settings.limits.fresh_for(event.kind)
+    grain = max((Layout(text).grain for text in settings.layouts), default=timedelta(minutes=1))
+    terms = Terms(event, limit, settings.settle, grain, settings.zone(), people, each, now)
+    if each > terms.room:
+        raise NoRoom(event, each, terms.room, limit)
+    arms = [arm for arm in dict.fromkeys(event.arms) if arm in settings.arms]
+    needs = [need(facts, event) for facts in desk.facts_in_turn(arms, now)] if arms else []
+    return campaign(terms, needs, desk.events(), not_configured(event, settings.arms))

@@ -1,0 +1,141 @@
+"""A campaign in words, as its screen, its page and its calendar entries tell it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from guard.plan.campaign import Campaign, Missed, Need, Terms, Turn
+from guard.plan.windows import MINUTE, SEEN_AND_READ
+from guard.times import shown, shown_with_age
+from guard.units import in_words, typed
+
+Rows = list[tuple[str, str]]
+"""Arms, and what is told of each."""
+
+
+def headline(plan: Campaign) -> str:
+    """What the campaign is for."""
+    terms, event = plan.terms, plan.terms.event
+    title = f" ({event.title})" if event.title else ""
+    start = shown_with_age(event.start, terms.as_of, terms.zone)
+    return f"Backups before {event.id}, {event.kind}{title}: {start}, for {in_words(event.off_for)}"
+
+
+def counted(plan: Campaign) -> str:
+    """How many arms there are of each sort."""
+    counts = {word: sum(each.needed == word for each in plan.needs) for word in ("proof", "other", "nothing")}
+    told = (
+        (len(plan.turns), "to back up"),
+        (len(plan.missed), "not to be backed up in time"),
+        (counts["proof"], "to read back only"),
+        (counts["other"], "held by something else"),
+        (counts["nothing"], "done"),
+        (len(plan.not_configured), "not in the configuration"),
+    )
+    return ", ".join(f"{count} {what}" for count, what in told if count) or "none"
+
+
+def times(plan: Campaign) -> Iterator[tuple[str, str]]:
+    """The moments that matter, with their names; none where nothing is to be backed up."""
+    terms, zone = plan.terms, plan.terms.zone
+    if not plan.turns and not plan.missed:
+        return
+    limit = in_words(terms.limit)
+    yield "Counts from", f"{shown(terms.counts_from, zone)}; what is saved before will be too old ({limit} is allowed)"
+    after = f"{in_words(terms.settle)} to settle and " if terms.settle else ""
+    yield "Ready by", f"{shown(terms.ready_by, zone)}, to leave {after}{in_words(SEEN_AND_READ)} to be read back"
+    if plan.begin_by is not None:
+        yield "Begin by", f"{shown_with_age(plan.begin_by, terms.as_of, zone)} at the latest, with {by_whom(terms)}"
+
+
+def by_whom(terms: Terms) -> str:
+    """How many people there are, and how long each backup keeps one of them busy."""
+    return f"{_people(terms.people)} and {terms.each // MINUTE} min a backup"
+
+
+def _people(count: int) -> str:
+    return "1 person" if count == 1 else f"{count} people"
+
+
+def own_window(turn: Turn, terms: Terms) -> str:
+    """Why an arm has a window of its own; empty where it is that of all."""
+    counts = shown(turn.counts_from, terms.zone)
+    later = turn.counts_from > max(terms.counts_from, terms.as_of + MINUTE)
+    if turn.kept_off:
+        off = f"its power is planned to be off meanwhile ({', '.join(turn.kept_off)})"
+        return f"{off}: not before {counts}" if later else f"{off}: save it before that"
+    return f"it was edited, or its cell was changed: a backup counts from {counts} on" if later else ""
+
+
+def why_missed(missed: Missed, terms: Terms) -> str:
+    """Why an arm's backup cannot be made in time."""
+    first, ends = missed.span.first, missed.span.ends
+    if missed.fits:
+        return f"nobody is free for it between {shown(first, terms.zone)} and {shown(ends, terms.zone)}"
+    off = f"; its power is planned to be off ({', '.join(missed.span.kept_off)})" if missed.span.kept_off else ""
+    if ends - first <= timedelta():
+        return f"it had to end by {shown(ends, terms.zone)} and counts from {shown(first, terms.zone)} on{off}"
+    room = in_words(ends - first)
+    return f"there are {room} for it, from {shown(first, terms.zone)} on; it takes {in_words(terms.each)}{off}"
+
+
+def helps(plan: Campaign) -> list[str]:
+    """What would make it possible to make all backups in time."""
+    terms, helping = plan.terms, plan.help
+    if helping is None:
+        return []
+    told = []
+    unable = sum(not each.fits for each in plan.missed)
+    if helping.people is not None:
+        which = f"all but {unable}" if unable else "all of them"
+        told.append(f"{_people(helping.people)} instead of {terms.people} make {which} in time.")
+    if helping.limit is not None:
+        told.append(
+            f"{_people(terms.people)} would make all of them if sets might be {typed(helping.limit)} old"
+            f" ({terms.event.kind} under [fresh] in the configuration; now {typed(terms.limit)})."
+        )
+    if helping.begin_by is not None:
+        past = shown(helping.begin_by, terms.zone)
+        told.append(
+            f"With {by_whom(terms)} the first one had to be begun by {past}. That is past: start the event later."
+        )
+    if not told:
+        told.append("Nothing but another time for the event, or for those beside it: guard event list")
+    return told
+
+
+def besides(plan: Campaign) -> Iterator[tuple[str, Rows]]:
+    """What there is to say of the other arms, under its titles; nothing of none."""
+    sorts = {word: [each for each in plan.needs if each.needed == word] for word in ("proof", "other", "nothing")}
+    by = shown(plan.terms.event.start, plan.terms.zone)
+    rows: list[tuple[str, Rows]] = [
+        (f"To read back only, by {by}", [(each.arm, f"guard prove --arm {each.arm}") for each in sorts["proof"]]),
+        (
+            f"Held by something that no backup lifts; what does, by {by}",
+            [(each.arm, " ".join(_lifts(each))) for each in plan.needs if _lifts(each)],
+        ),
+        (
+            "Done: a proven set will be fresh at the start",
+            [(each.arm, _resting(each, plan)) for each in sorts["nothing"]],
+        ),
+        (
+            "Not in the configuration, so nobody looks after them",
+            [
+                (arm, f"put it back, or plan the event without it: guard event drop {plan.terms.event.id}")
+                for arm in plan.not_configured
+            ],
+        ),
+    ]
+    return ((title, told) for title, told in rows if told)
+
+
+def _lifts(each: Need) -> list[str]:
+    return list(dict.fromkeys(f"{found.remedy.rstrip('.')}." for found in each.beside))
+
+
+def _resting(each: Need, plan: Campaign) -> str:
+    resting = each.verdict.resting
+    if resting is None:
+        return "no set"
+    return f"{resting.set.path}, saved {shown_with_age(resting.captured_at, plan.terms.as_of, plan.terms.zone)}"

@@ -1,0 +1,99 @@
+"""`guard campaign`, through the real command line."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from guard.clock import now
+from tests.plant import Plant
+
+
+def plan(plant: Plant, start: str = "in 3d") -> str:
+    """Plan an event on both arms; returns its id."""
+    done = plant.run(
+        "event", "add", "--kind", "power-down", "--start", start, "--for", "8h", "--all", "--title", "Winter"
+    )
+    assert done.code == 0, done
+    return str(plant.run("event", "list", "--json").json["events"][-1]["id"])
+
+
+@pytest.fixture
+def half_ready(plant: Plant) -> Plant:
+    """One arm with a fresh proven set, one with a stale one."""
+    plant.save("arm-07")
+    plant.save("arm-09", timedelta(days=20))
+    plant.ready()
+    return plant
+
+
+def test_an_arm_with_a_fresh_proven_set_needs_none_and_the_other_has_its_turn(half_ready: Plant) -> None:
+    event = plan(half_ready)
+    done = half_ready.run("campaign", event, "--json")
+    assert done.code == 0, done
+    told = done.json
+    assert [(arm["arm"], arm["needs"], arm["verdict"]) for arm in told["arms"]] == [
+        ("arm-07", "nothing", "clear"),
+        ("arm-09", "backup", "hold"),
+    ]
+    assert [(turn["arm"], turn["person"], turn["begin_by"]) for turn in told["turns"]] == [
+        ("arm-09", 1, told["begin_by"])
+    ]
+    assert (told["missed"], told["help"], told["not_configured"]) == ([], None, [])
+    screen = half_ready.run("campaign", "winter").out
+    assert " Arms         1 to back up, 1 done\n" in screen
+    assert "Before work at the machine" in screen
+
+
+def test_a_new_set_has_to_be_read_back_only_and_then_the_arm_is_done(half_ready: Plant) -> None:
+    event = plan(half_ready)
+    half_ready.save("arm-09")
+    half_ready.look()
+
+    def needs() -> list[str]:
+        return [arm["needs"] for arm in half_ready.run("campaign", event, "--json").json["arms"]]
+
+    assert needs() == ["nothing", "proof"]
+    half_ready.prove()
+    assert needs() == ["nothing", "nothing"]
+
+
+def test_what_cannot_be_made_in_time_is_a_hold_and_says_what_would_help(half_ready: Plant) -> None:
+    half_ready.save("arm-07", timedelta(days=19))
+    half_ready.run("mark", "edit", "arm-07")
+    event = plan(half_ready, start="in 45m")
+    done = half_ready.run("campaign", event)
+    assert done.code == 20
+    assert "2 people instead of 1 make all of them in time." in done.out
+    assert "That is past" in done.out
+    assert half_ready.run("campaign", event, "--people", "2").code == 0
+
+
+def test_an_arm_that_left_the_configuration_is_told(half_ready: Plant) -> None:
+    event = plan(half_ready)
+    half_ready.arms = ("arm-07",)
+    half_ready.configure()
+    done = half_ready.run("campaign", event)
+    assert (done.code, "Not in the configuration" in done.out) == (30, True), done
+    assert half_ready.run("campaign", event, "--json").json["not_configured"] == ["arm-09"]
+
+
+WRONG_CALLS = (
+    (["ev-99"], "No planned event has the id"),
+    (["running"], "has begun"),
+    (["ev-1", "--people", "0"], "--people '0'"),
+    (["ev-1", "--people", "two"], "--people 'two'"),
+    (["ev-1", "--people", "9" * 5000], "--people"),
+    (["ev-1", "--minutes-each", "1.5"], "--minutes-each '1.5'"),
+    (["ev-1", "--minutes-each", "10081"], "never fits before ev-1"),
+)
+
+
+def test_a_wrong_call_is_refused(plant: Plant) -> None:
+    plan(plant)
+    start = (now() - timedelta(hours=1)).isoformat(timespec="seconds")
+    plant.run("event", "add", "--kind", "power-down", "--start", start, "--for", "8h", "--all", "--title", "running")
+    for words, told in WRONG_CALLS:
+        done = plant.run("campaign", *words)
+        assert (done.code, told in done.err) == (2, True), done
