@@ -11,19 +11,32 @@ from functools import cached_property
 from guard import clock
 from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
 from guard.gather import Recorded, gather, see
-from guard.model import ArmFacts, BackupSet, FileFacts, FittedCell, Mark, PlannedEvent, Proof, Question, Verdict, rank
+from guard.model import (
+    ArmFacts,
+    BackupSet,
+    FileFacts,
+    FittedCell,
+    Mark,
+    PlannedEvent,
+    Proof,
+    Question,
+    ShareFacts,
+    Verdict,
+)
 from guard.record import Record
 from guard.rules.capture import dated
 from guard.rules.cells import fitted
+from guard.rules.charge import cost_h
 from guard.rules.evidence import seconds, utc
 from guard.rules.standing import proof, standing
-from guard.rules.verdict import verdict
+from guard.rules.verdict import place, verdict
 from guard.settings import Settings
-from guard.share.ground import Ground
+from guard.share.ground import Ground, recipe_digest
 from guard.share.layout import Layout
 from guard.store.anchor import refuse_shortened, remember
 from guard.store.catalogue import Catalogue, Known
 from guard.store.cells import Spare, record, stock
+from guard.store.facts import sets_of
 from guard.store.ledger import Check, Entry, Ledger
 from guard.store.presence import presences
 from guard.store.service import silent_since
@@ -215,7 +228,7 @@ class Desk:
     def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
         """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
         answers = [verdict(facts, question) for facts in self.facts_in_turn(arms, as_of)]
-        answers.sort(key=lambda answer: -rank(answer.level))
+        answers.sort(key=place)
         self.ledger.append(as_of, "verdict", arms[0] if len(arms) == 1 else "", _verdict_body(question, answers))
         return answers
 
@@ -340,6 +353,17 @@ class Desk:
             for arm, listed in self.settings.arms.items()
             for cells in (fitted(listed.cells, self.settings.cell_types, marks.get(arm, ())),)
         ]
+
+    def costs_of_loss(self) -> dict[str, float]:
+        """Hours of work that a loss of each arm's memory would cost, by the sets that the share last showed."""
+        found, now = {}, self.now()
+        for known in self.cells():
+            recipe = self.settings.recipe_of(known.arm)
+            sets = sets_of(self.catalogue.store, known.arm, recipe_digest(recipe))
+            seen = ShareFacts("right", self.catalogue.place(0).seen_at)
+            arm, limits = self.settings.arms[known.arm], self.settings.limits
+            found[known.arm] = cost_h(standing(ArmFacts(arm, recipe, limits, seen, now, sets, known.marks)))
+        return found
 
     def stock(self) -> dict[str, tuple[Spare, ...]]:
         """The spare cells in stock now, by type; types that nobody ever counted are not there."""

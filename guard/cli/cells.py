@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from guard.cli import output, stock, verdicts
-from guard.cli.ask import Run, duration
+from guard.cli.ask import USUAL_OFF, Run, duration
 from guard.cli.output import Line
 from guard.desk import Desk
 from guard.load import load
@@ -55,7 +55,11 @@ class Next(Record):
 
 
 class Row(Record):
-    """One cell of one arm as it is now. ``start`` is None where its age is not known."""
+    """One cell of one arm as it is now. ``start`` is None where its age is not known.
+
+    ``expected_h`` is the chance of a loss in the next event, or in a shift off now where none is planned,
+    times the hours of work that it would cost; None for what holds no memory or has no figures.
+    """
 
     arm: str
     cell: FittedCell
@@ -65,6 +69,7 @@ class Row(Record):
     of: Outlook | None
     empty_at: datetime | None
     next: Next | None
+    expected_h: float | None
 
     def left(self, now: datetime) -> timedelta | None:
         """How much of the interval is left; less than nothing where the cell is overdue."""
@@ -96,8 +101,8 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
 
 
 def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
-    """Every cell, those with the least of their interval left first; a cell of unknown age is due."""
-    rows = []
+    """Every cell: alarms, what is due, the most hours of work at stake, the least left; an unknown age is due."""
+    rows, costs = [], desk.costs_of_loss()
     planned = sorted(desk.events(), key=lambda event: event.start)
     for known in desk.cells():
         arm = desk.settings.arms[known.arm]
@@ -108,8 +113,24 @@ def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
             ahead_of = None if of is None else _next(desk, of, known.arm, planned, now)
             alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
             due = alarm or _is_due(cell, start, empty, now, ahead)
-            rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of))
-    return sorted(rows, key=lambda row: (not row.alarm, _least_left(row, now), row.arm))
+            expected = None if of is None else _expected_h(desk, cell, of, ahead_of, costs[known.arm])
+            rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of, expected))
+    return sorted(
+        rows, key=lambda row: (not row.alarm, not row.due, *_most_at_stake(row), _least_left(row, now), row.arm)
+    )
+
+
+def _expected_h(desk: Desk, cell: FittedCell, of: Outlook, coming: Next | None, cost_h: float) -> float | None:
+    if cell.type.kind != "memory":
+        return None
+    failures = desk.settings.limits.loss.failures_per_year
+    chance = coming.probability if coming else of.loss(0, USUAL_OFF["power-down"] / HOUR, failures).probability
+    return chance * cost_h
+
+
+def _most_at_stake(row: Row) -> tuple[bool, bool, float]:
+    """What is not known of a cell's age may be the most."""
+    return row.start is not None, row.expected_h is None, -(row.expected_h or 0.0)
 
 
 def _least_left(row: Row, now: datetime) -> timedelta:
@@ -153,6 +174,7 @@ def _as_json(row: Row, now: datetime) -> dict[str, object]:
         "charge_left_mah": row.of and row.of.charge.mah,
         "charge_left_sigma_mah": row.of and row.of.charge.sigma_mah,
         "empty_at": output.when(row.empty_at),
+        "expected_hours": row.expected_h,
         "next_event": row.next and {"id": row.next.event.id, "loss_probability": row.next.probability},
         "alarm": row.alarm,
         "due": row.due,
@@ -204,10 +226,11 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
         if row.empty_at is None
         else f"empty {shown_with_age(row.empty_at, now, zone)}"
     )
+    stake = "" if row.expected_h is None else f"{row.expected_h:.2g} h of work at stake"
     if row.next is None:
-        return f"{left}, {empty}"
+        return f"{left}, {empty}{stake and f'; in a shift off now {stake}'}"
     event = row.next.event
-    lost = f"chance of a loss {100 * row.next.probability:.2g} %"
+    lost = f"chance of a loss {100 * row.next.probability:.2g} %{stake and f', {stake}'}"
     return f"{left}, {empty}; next {event.kind} {event.id}, {shown_with_age(event.start, now, zone)}: {lost}"
 
 

@@ -88,11 +88,12 @@ def finding_line(found: Finding, as_of: datetime, zone: tzinfo) -> Line:
 
 
 def fleet_line(verdict: Verdict) -> Line:
-    """One arm in one line: the worst finding, or until when it is clear."""
-    first = verdict.findings[0].message if verdict.findings else "no finding"
+    """One arm in one line: the worst finding, and the hours at stake by which arms of one level are ranked."""
+    first = verdict.findings[0].message if verdict.findings else "No finding."
     more = f" (+{len(verdict.findings) - 1})" if len(verdict.findings) > 1 else ""
+    stake = f" At stake: {verdict.loss.expected_h:.2g} h." if verdict.loss else ""
     return Line(
-        f"{first}{more}",
+        f"{first}{more}{stake}",
         label=f"{verdict.level.upper():<9}{verdict.arm}",
         label_style=f"{verdict.level}-word",
         label_width=max(22, len(verdict.arm) + 11),

@@ -313,7 +313,14 @@ def at_stake(at: Standing, question: Question) -> AtStake | None:
 
 def _loss(at: Standing, question: Question, of: Outlook) -> Loss:
     off_for = timedelta() if question.action == "position-swap" else question.off_for
-    costs = loss.Costs(*at.facts.arm.costs)
+    cost = cost_h(at)
+    if not off_for:
+        return loss.Loss(0.0, cost, 0.0)
+    return of.loss(_ahead(at.facts, question), off_for / HOUR, at.facts.limits.loss.failures_per_year, cost)
+
+
+def cost_h(at: Standing) -> float:
+    """The hours of work if the memory were lost now, by the set that would be restored and the edits since."""
     resting = at.resting
     restorable: Restorable = "nothing"
     edits = 0
@@ -322,10 +329,7 @@ def _loss(at: Standing, question: Question, of: Outlook) -> Loss:
         restorable = "image" if image is not None and image.ok else "no-image"
         captured = resting.captured_at
         edits = sum(mark.kind == "edit" and (captured is None or mark.at > captured) for mark in at.facts.marks)
-    cost_h = loss.cost_h(costs, restorable, edits)
-    if not off_for:
-        return loss.Loss(0.0, cost_h, 0.0)
-    return of.loss(_ahead(at.facts, question), off_for / HOUR, at.facts.limits.loss.failures_per_year, cost_h)
+    return loss.cost_h(loss.Costs(*at.facts.arm.costs), restorable, edits)
 
 
 def empty_at(of: Outlook, as_of: datetime) -> datetime | None:

@@ -75,6 +75,14 @@ def verdict_over(place: Standing, question: Question) -> Verdict:
     )
 
 
+def place(answer: Verdict) -> tuple[int, float]:
+    """Where an answer stands among others: the worst level first, in it the most hours of work expected to be lost.
+
+    Where the data for these are not configured it stands behind those that have them.
+    """
+    return -rank(answer.level), 1.0 if answer.loss is None else -answer.loss.expected_h
+
+
 def worst(findings: list[Finding]) -> Level:
     """The worst level among the findings; clear where there is none. What is signed off counts as a caution."""
     return max(map(counts_as, findings), key=rank, default="clear")

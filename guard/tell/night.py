@@ -182,6 +182,7 @@ def _arms(desk: Desk, board: Board, before: dict[str, Level]) -> Iterator[ArmNig
             next=board.next.get(arm),
             warnings=tuple(warnings.get(arm, ())),
             before=before.get(arm),
+            loss=judged.loss,
         )
 
 
@@ -191,13 +192,17 @@ def _counts(arms: Iterable[ArmNight]) -> tuple[tuple[Level, int], ...]:
 
 
 def _areas(arms: Iterable[ArmNight]) -> Iterator[Area]:
-    """The areas by name, what has none last; in each the worst arm first."""
+    """The areas by name, what has none last; in each the worst arm first, and the one with the most at stake."""
     areas: dict[str, list[ArmNight]] = {}
     for arm in arms:
         areas.setdefault(arm.area, []).append(arm)
     for name in sorted(areas, key=lambda name: (not name, name)):
-        members = sorted(areas[name], key=lambda arm: (-rank(arm.level), arm.arm))
+        members = sorted(areas[name], key=_place)
         yield Area(name, _counts(members), tuple(members))
+
+
+def _place(arm: ArmNight) -> tuple[int, float, str]:
+    return -rank(arm.level), 1.0 if arm.loss is None else -arm.loss.expected_h, arm.arm
 
 
 def _steps(board: Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> tuple[Step, ...]:

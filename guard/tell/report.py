@@ -77,6 +77,7 @@ def _step(step: Step) -> dict[str, object]:
         "codes": list(step.codes),
         "due": utc(step.due),
         "arms": step.arms,
+        "expected_hours": step.hours,
         "lots": lots,
     }
 
@@ -98,6 +99,7 @@ def _arm(arm: ArmNight) -> dict[str, object]:
         "limit_s": seconds(arm.limit),
         "proof": arm.proof,
         "last_read_at": utc(arm.last_read_at),
+        "loss": arm.loss and {"probability": arm.loss.probability, "expected_hours": arm.loss.expected_h},
         "next_event": None
         if coming is None
         else {
@@ -148,8 +150,14 @@ def as_html(night: Night) -> str:
         too_early=TOO_EARLY,
         nothing=NOTHING_TO_DO,
         age_bar=age_bar,
+        hours=hours,
         time_line=time_line(night.plan, night.made_at, zone),
     )
+
+
+def hours(count: float) -> str:
+    """Hours of work, as closely as they can be meant."""
+    return f"{count:.2g} h" if count < 100 else f"{count:.0f} h"
 
 
 def whom(arms: Sequence[str], *, every: bool) -> str:
@@ -211,6 +219,8 @@ def _steps(night: Night) -> Iterator[str]:
         yield from _wrapped(f"{step.level.upper()}: {step.text}", f"{number:>2}. ")
         if step.why:
             yield from _wrapped(f"Why: {step.why.rstrip('.')}.", "    ")
+        if step.hours:
+            yield from _wrapped(f"At stake: {hours(step.hours)} of work (chance of a loss times its cost).", "    ")
         if not step.lots and step.due is not None:
             yield from _wrapped(f"By {shown(step.due, night.zone)}.", "    ")
         for lot in step.lots:
@@ -238,6 +248,8 @@ def _area(area: Area, zone: tzinfo) -> Iterator[str]:
         if arm.message:
             more = f" (and {arm.more} more)" if arm.more else ""
             yield from _wrapped(f"{arm.message}{more}", " " * 9)
+        if arm.loss is not None:
+            yield from _wrapped(f"At stake: {hours(arm.loss.expected_h)}.", " " * 9)
         if arm.next is not None:
             early = f" ({TOO_EARLY})" if arm.next.early else ""
             coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then{early}."

@@ -37,12 +37,14 @@ class Want(Record):
     not_before: datetime | None = None
     event: str = ""
     now: bool = False
+    hours: float = 0.0
+    """Hours of work expected to be lost on the arm if nothing is done."""
 
 
 def wants_now(verdict: Verdict) -> Iterator[Want]:
     """What the verdict as of now asks for. What somebody answers for asks for nothing."""
     for found in _open(verdict):
-        yield Want(verdict.arm, found.level, found.code, found.remedy, found.message, now=True)
+        yield Want(verdict.arm, found.level, found.code, found.remedy, found.message, now=True, hours=_hours(verdict))
 
 
 def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]:
@@ -52,7 +54,8 @@ def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]
         return
     for found in _open(then):
         if rank(found.level) > rank(verdict.level):
-            yield Want(verdict.arm, found.level, found.code, found.remedy, found.message, due=turns)
+            what = verdict.arm, found.level, found.code, found.remedy, found.message
+            yield Want(*what, due=turns, hours=_hours(then))
 
 
 def wants_for_event(verdict: Verdict, event: PlannedEvent, now: datetime) -> Iterator[Want]:
@@ -63,7 +66,7 @@ def wants_for_event(verdict: Verdict, event: PlannedEvent, now: datetime) -> Ite
             continue
         not_before = first if first is not None and first > now else None
         what = verdict.arm, found.level, found.code, found.remedy, found.message
-        yield Want(*what, event.start, not_before, named(event))
+        yield Want(*what, event.start, not_before, named(event), hours=_hours(verdict))
 
 
 def too_early(verdict: Verdict, event: PlannedEvent, now: datetime) -> bool:
@@ -77,6 +80,10 @@ def too_early(verdict: Verdict, event: PlannedEvent, now: datetime) -> bool:
 def named(event: PlannedEvent) -> str:
     """An event in a few words."""
     return f"{event.kind}: {event.title}" if event.title else event.kind
+
+
+def _hours(verdict: Verdict) -> float:
+    return verdict.loss.expected_h if verdict.loss else 0.0
 
 
 def _open(verdict: Verdict) -> Iterator[Finding]:
@@ -102,13 +109,13 @@ def steps(wants: Iterable[Want], arms: Mapping[str, Arm]) -> tuple[Step, ...]:
 
 
 def in_order(todo: Iterable[Step]) -> tuple[Step, ...]:
-    """Steps as they are to be done: worst first, what is so already, what is needed soonest, what helps most arms."""
+    """Steps as they are to be done: worst first, what is so already, what is needed soonest, where most is at stake."""
     return tuple(sorted(todo, key=_place))
 
 
-def _place(step: Step) -> tuple[int, bool, datetime, int, str]:
+def _place(step: Step) -> tuple[int, bool, datetime, float, int, str]:
     already = not step.lots or any(lot.now for lot in step.lots)
-    return -rank(step.level), not already, step.due or LAST_MOMENT, -step.arms, step.text
+    return -rank(step.level), not already, step.due or LAST_MOMENT, -step.hours, -step.arms, step.text
 
 
 def _merged(wants: Iterable[Want]) -> Iterable[Want]:
@@ -130,7 +137,13 @@ def _both(one: Want, other: Want) -> Want:
     waits = max((each.not_before for each in (one, other) if each.not_before is not None), default=None)
     if waits is not None and soonest.due is not None and waits > soonest.due:
         waits = soonest.not_before  # no one time is right for both; the later one is for the next morning
-    return worse._replace(due=soonest.due, event=soonest.event, not_before=waits, now=one.now or other.now)
+    return worse._replace(
+        due=soonest.due,
+        event=soonest.event,
+        not_before=waits,
+        now=one.now or other.now,
+        hours=max(one.hours, other.hours),
+    )
 
 
 def _when(want: Want) -> tuple[bool, float]:
@@ -151,7 +164,15 @@ def _step(group: list[Want], arms: Mapping[str, Arm]) -> Step:
     titles = [EXPLANATIONS[code].title for code in codes if code in EXPLANATIONS]
     why = "; ".join(titles) if several else group[0].message
     due = min((want.due for want in group if want.due is not None), default=None)
-    return Step(group[0].level, text, why, codes, _lots(group, arms), due)
+    return Step(group[0].level, text, why, codes, _lots(group, arms), due, sum(_at_stake(group).values()))
+
+
+def _at_stake(wants: Iterable[Want]) -> dict[str, float]:
+    """The hours at stake on each arm, once for each."""
+    hours: dict[str, float] = {}
+    for want in wants:
+        hours[want.arm] = max(hours.get(want.arm, 0.0), want.hours)
+    return hours
 
 
 def _lots(group: list[Want], arms: Mapping[str, Arm]) -> tuple[Lot, ...]:
@@ -159,7 +180,15 @@ def _lots(group: list[Want], arms: Mapping[str, Arm]) -> tuple[Lot, ...]:
     for arm in arms.values():
         sizes[arm.area] = sizes.get(arm.area, 0) + 1
     lots: dict[tuple[object, ...], list[Want]] = {}
-    for want in sorted(group, key=lambda want: (not want.now, *_when(want), arms[want.arm].area, want.arm)):
+    in_area: dict[str, float] = {}
+    for name, hours in _at_stake(group).items():
+        in_area[arms[name].area] = in_area.get(arms[name].area, 0.0) + hours
+
+    def place(want: Want) -> tuple[object, ...]:
+        area = arms[want.arm].area
+        return not want.now, *_when(want), -in_area[area], area, -want.hours, want.arm
+
+    for want in sorted(group, key=place):
         # What turns by itself soon turns for each arm at a minute of its own: the first of them will do for all.
         due = want.due if want.event else None
         lots.setdefault((arms[want.arm].area, want.event, due, want.not_before, want.now), []).append(want)

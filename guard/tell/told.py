@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta, tzinfo
 
-from guard.model import Action, Level, Proof
+from guard.model import Action, AtStake, Level, Proof
 from guard.record import Record
 
 
@@ -32,6 +32,8 @@ class Step(Record):
     codes: tuple[str, ...]
     lots: tuple[Lot, ...]
     due: datetime | None
+    hours: float = 0.0
+    """Hours of work expected to be lost, chance times cost, on all its arms together; nothing where no data are."""
 
     @property
     def mixed(self) -> bool:
@@ -67,7 +69,8 @@ class ArmNight(Record):
     """One arm: may it be powered down now, on what does that rest, and what comes.
 
     ``age`` is None where no set carries the answer or its age is not known; ``limit`` is the
-    greatest age before a power-down; ``before`` is the level in the report before.
+    greatest age before a power-down; ``before`` is the level in the report before; ``loss`` is what a
+    shift without mains would put at stake.
     """
 
     arm: str
@@ -87,6 +90,7 @@ class ArmNight(Record):
     next: Next | None
     warnings: tuple[Warned, ...]
     before: Level | None
+    loss: AtStake | None = None
 
 
 class Area(Record):
