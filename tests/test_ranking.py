@@ -23,8 +23,14 @@ class TestPlace:
         def answer(level: Level, hours: float | None) -> object:
             return of._replace(level=level, loss=None if hours is None else AtStake(0.5, 2 * hours, hours))
 
-        right = [answer("hold", 0.0), answer("clear", 3.0), answer("clear", 0.5), answer("clear", None)]
-        assert sorted(right[::-1], key=place) == right  # type: ignore[arg-type]
+        nothing, last, first, second = (
+            answer("clear", None),
+            answer("clear", 0.5),
+            answer("hold", 0.0),
+            answer("clear", 3.0),
+        )
+        ranked = sorted((nothing, last, first, second), key=place)  # type: ignore[arg-type]
+        assert ranked == [first, second, last, nothing]
 
 
 class TestMorning:
