@@ -139,6 +139,12 @@ def _rechecked(facts: ArmFacts, ground: Ground, catalogue: Catalogue, copies: tu
     return facts
 
 
+def look_again(facts: ArmFacts, backup: BackupSet, ground: Ground, catalogue: Catalogue) -> ArmFacts | None:
+    """The facts with how a set differs on the share now from what was read of it; None where it does not."""
+    changed = _changed(ground.root, backup, facts.arm.id, 0, catalogue)
+    return None if changed is None else _with_set(facts, backup, backup._replace(changed=changed))
+
+
 def _changed(root: str, backup: BackupSet, arm: str, number: int, catalogue: Catalogue) -> str | None:
     known = catalogue.known(number, arm).get(backup.path)
     if known is None:

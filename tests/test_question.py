@@ -53,6 +53,10 @@ def hours(count: float) -> timedelta:
 FRIDAY_6, TOMORROW_6 = datetime(2026, 11, 27, 5, tzinfo=UTC), datetime(2026, 11, 26, 5, tzinfo=UTC)
 DECEMBER_3 = datetime(2026, 12, 3, 5, tzinfo=UTC)
 
+NOVEMBER = datetime(2026, 10, 31, 23, tzinfo=UTC)
+LEFT = Asked(SEVEN, None, None, None, "window")
+RESTORE = Asked(SEVEN, None, None, None, "restore")
+
 ACCEPTED = [
     # The contract's own
     ("is arm 7 safe to power down", Asked(SEVEN, "power-down", None, None)),
@@ -115,6 +119,33 @@ ACCEPTED = [
     ("power down arm 7 for 1.5 hours", Asked(SEVEN, "power-down", None, hours(1.5))),
     ("power down arm 7 for the twelve weeks", Asked(SEVEN, "power-down", None, timedelta(84))),
     ("power down arm 7 for a year", Asked(SEVEN, "power-down", None, timedelta(365.25))),
+    # How long is left
+    ("how long has arm 7 got", LEFT),
+    ("how long has the window of arm-07 left?", LEFT),
+    ("how long has the swap window of arm-07 got left", LEFT),
+    ("how much time has arm 7 got", LEFT),
+    ("how much time is left on arm 7", LEFT),
+    ("how much time do we have left on arm 7", LEFT),
+    ("how long have I got on arm 7 now", LEFT),
+    ("how long have arms 7 and 9 got", LEFT._replace(arms=BOTH)),
+    ("how long have the arms in finishing got", LEFT._replace(arms=BOTH)),
+    ("how long has arm 7 been out", LEFT),
+    ("how long has the window got", LEFT._replace(arms=())),
+    ("how much time is left", LEFT._replace(arms=())),
+    # What would be restored
+    ("which set would be restored on arm 7", RESTORE),
+    ("which set should I restore to arm 7?", RESTORE),
+    ("which backup set would you restore on arm 7 now", RESTORE),
+    ("which backup should be restored on arm-07, please", RESTORE),
+    ("what would be restored on arm 7", RESTORE),
+    ("which set of arm 7 would be restored", RESTORE),
+    ("which set shall be restored on arm 7", RESTORE),
+    ("which set would be restored on arms 7 and 9", RESTORE._replace(arms=BOTH)),
+    ("which set would be restored on arm 7 before 2026-11-01", RESTORE._replace(before=NOVEMBER)),
+    ("which set saved before 2026-11-01 would be restored on arm 7", RESTORE._replace(before=NOVEMBER)),
+    ("which set would be restored on arm 7 before 2026-12-03 06:00", RESTORE._replace(before=DECEMBER_3)),
+    ("which set would be restored on arm 7 before 2026-12-03T05:00:00Z", RESTORE._replace(before=DECEMBER_3)),
+    ("which set would be restored on arm 7 before yesterday 9:00", RESTORE._replace(before=NOW - timedelta(1))),
 ]  # fmt: skip
 
 
@@ -187,6 +218,38 @@ REFUSED = [
     ("change the memory cell and the position cells of arm 7", "position cells"),
     ("what is due and may I power down arm 7", "whether you ask what is due or whether something may be done"),
     ("what is due what is due", "the question named twice: 'what is due' and 'what is due'"),
+    # How long is left
+    ("how long has arm 8 got", "'8', which names no arm"),
+    ("how long has arm 7", "how long what (how long has the window of an arm got)"),
+    ("how long may arm 7 be powered down", "how long what (how long has the window of an arm got)"),
+    ("how long has the memory cell of arm 7 got", "memory cell"),
+    ("how long has the cell of arm 7 left", "cell"),
+    ("how long has arm 7 not got", "'not' (negations, conditions and alternatives are not answered)"),
+    ("how long has arm 7 got before friday 6:00", "'before' (negations, conditions and alternatives are not answered)"),
+    ("how long has arm 7 got friday 6:00", "friday 6:00"),
+    ("how long has arm 7 got for 8 hours", "8 hours"),
+    ("how long has arm 7 got to power down", "to power down"),
+    ("how long had arm 7 got", "had"),
+    ("how long has arm 7 got how long", "the question named twice: 'how long' and 'how long'"),
+    ("how long has arm 7 left or got", "'or' (negations, conditions and alternatives are not answered)"),
+    # What would be restored
+    ("which set would be restored", "which arm"),
+    ("which set would be restored on arm 8", "'8', which names no arm"),
+    ("which set was restored on arm 7", "which set was restored"),
+    ("which set would not be restored on arm 7", "'not' (negations, conditions and alternatives are not answered)"),
+    ("may arm 7 be restored", "restored"),
+    ("should arm 7 be restored", "should restored"),
+    ("is arm 7 safe to restore", "what you want to know about a restore (which set would be restored)"),
+    ("what can I do to restore arm 7", "can do"),
+    ("which set would be restored on arm 7 before friday 6:00", "'before' (negations, conditions and alternatives are not answered)"),
+    ("which set would be restored on arm 7 before november", "'before' (negations, conditions and alternatives are not answered)"),
+    ("which set would be restored on arm 7 before 2026-11-01 before 2026-10-01", "a time named twice: 'before 2026-11-01' and 'before 2026-10-01'"),
+    ("which set would be restored on arm 7 after 2026-11-01", "'after' (negations, conditions and alternatives are not answered)"),
+    ("which set would be restored on arm 7 tomorrow 6:00", "tomorrow 6:00"),
+    ("which set would be restored on arm 7 before 2026-02-30", "the day '2026-02-30', which no calendar has"),
+    ("which old set would be restored on arm 7", "what you want to know about a restore (which set would be restored)"),
+    ("which set would be restored on arm 7 and would be restored on arm 9", "the question named twice: 'would be restored' and 'would be restored'"),
+    ("which set would be restored on arm 7 before the power-down", "'before' (negations, conditions and alternatives are not answered)"),
     # Times and durations
     ("power down arm 7 friday 6:00 tomorrow 6:00", "a time named twice: 'friday 6:00' and 'tomorrow 6:00'"),
     ("power down arm 7 for 8 hours for 9 hours", "a duration named twice: 'for 8 hours' and 'for 9 hours'"),

@@ -75,6 +75,10 @@ def _ask_in_words(args: argparse.Namespace, desk: Desk, now: datetime) -> int:
     if args.arm or args.area or args.all or args.action or args.at or args.off_for:
         raise NotUnderstood("", "a question in words together with options", EXAMPLE)
     asked = understand(" ".join(args.question), desk.settings.arms, now, desk.settings.zone)
+    if asked.about != "verdict":
+        from guard.cli.answers import answer
+
+        return answer(desk, asked, now, as_json=args.json)
     action = asked.action or "power-down"
     at = asked.at or now
     off_for = asked.off_for or USUAL_OFF[action]
@@ -91,10 +95,14 @@ def _understood(
 ) -> str:
     from guard.times import shown
 
-    names = ", ".join(arms[:6]) + (f" and {len(arms) - 6} more" if len(arms) > 6 else "")
     start = "now" if at == now else shown(at, desk.settings.zone())
     what = f"what is due for a {action}" if due else action
-    return f"Understood: {what}, {names}, {start}, for {in_words(off_for)}."
+    return f"Understood: {what}, {names(arms)}, {start}, for {in_words(off_for)}."
+
+
+def names(arms: tuple[str, ...]) -> str:
+    """Arms in a sentence."""
+    return ", ".join(arms[:6]) + (f" and {len(arms) - 6} more" if len(arms) > 6 else "")
 
 
 def _fleet(args: argparse.Namespace) -> int:

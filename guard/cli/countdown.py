@@ -116,6 +116,15 @@ def _runs(change: Change) -> bool:
     return change.state in ("open", "closing", "over")
 
 
+def not_configured(arm: str, window: SwapWindow) -> Line:
+    """That the cell of an arm is out which the configuration does not have any more."""
+    text = (
+        f"HOLD: the memory cell of {arm} has been out for {in_words(window.elapsed)}, and {arm} is no longer in the"
+        f" configuration. Put it back there. When the new cell is seated: guard swap end {arm} --by NAME"
+    )
+    return Line(text, style="hold")
+
+
 def _bar(window: SwapWindow) -> str:
     """How much of the limit is used up, drawn in characters that every terminal has."""
     used = BAR_CELLS if window.elapsed >= window.limit else BAR_CELLS * window.elapsed // window.limit

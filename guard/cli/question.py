@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta, tzinfo
 
-from guard.cli.when import WEEKDAYS, parse_when
+from guard.cli.when import WEEKDAYS, day_or_when, parse_when
 from guard.desk import nearest
 from guard.errors import NotUnderstood
 from guard.model import Action, Arm
@@ -26,12 +26,19 @@ LONGEST = 10_000
 
 
 class Asked(Record):
-    """A question understood in full. ``action`` is None where it was asked what is due."""
+    """A question understood in full. ``action`` is None where it was asked what is due.
+
+    ``about`` is ``window`` where it was asked how long is left, of no arm in particular where
+    ``arms`` is empty, and ``restore`` where it was asked which set would be restored, of
+    those saved ``before`` a moment where one was named.
+    """
 
     arms: tuple[str, ...]
     action: Action | None
     at: datetime | None
     off_for: timedelta | None
+    about: str = "verdict"
+    before: datetime | None = None
 
 
 _ACTIONS: tuple[tuple[str, Action], ...] = (
@@ -44,6 +51,14 @@ _SPLIT = {"power": "down off", "powering": "down off", "shut": "down off", "swit
 """Verbs between which and their last word the arms may stand: power arm 7 down."""
 _NEVER_BETWEEN = frozenset("on up to back again then".split())
 _DUE = r"what(?: is|'s)? due|what needs doing"
+_WINDOW = r"how long|how much (?:time|longer)"
+_LEFT = r"got(?: left)?|left|remaining|been out"
+_WINDOW_WORDS = frozenset(
+    "has have do does is are there i we you it the window swap of on for in at and right now please ok okay".split()
+)
+_RESTORE = r"(?:would|should|shall|will|must|could|can|do|to)(?: (?:i|we|you|one))? (?:be )?restored?"
+_WHICH = r"which (?:backup )?set|which backup|what"
+_RESTORE_WORDS = frozenset("on to for of in at the and i we you right now please ok okay".split())
 _REFUSED = frozenset(
     "not never no without unless except if when until till before after but or nor neither only while once unsafe"
     " dangerous cannot".split()
@@ -70,6 +85,8 @@ _TIMES = (
     r"in [0-9]+(?:\.[0-9]+)? ?[smhdwy]\b",
     r"\b(?:right )?now\b",
 )
+_PAST = rf"{_TIMES[0]}|[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}|(?:today|yesterday)(?: at)? [0-9]{{1,2}}:[0-9]{{2}}"
+"""Times that no other word need tell to be past ones: the next friday is none."""
 _ONE_ARM = r"(?=[^\d\s,]*\d)[\w.-]+"
 _LONGEST_WORD = 255
 """No id is longer, since no file system holds a longer name; longer words are no words."""
@@ -93,16 +110,19 @@ class _Reading:
         self.understood: list[str] = []
 
     def asked(self) -> Asked:
+        restore = re.search(rf"(?<=[\s,])(?:{_RESTORE})(?=[\s,])", self.rest) is not None
+        before = self._before() if restore else None
         self._refuse_conditions()
+        if restore:
+            return self._about_a_restore(before)
+        if self._take_one(_WINDOW, "how long is left", "the question") is not None:
+            return self._about_a_window()
         off_for = self._duration()
         at = self._time()
         due = self._take_one(_DUE, "what is due", "the question") is not None
         action = self._action()
         arms = self._arms()
-        small = _SMALL_WORDS - self.ids - self.named_areas | {"", _TAKEN}
-        left = [word for word in re.split(r"[\s,]+", self.rest) if word not in small]
-        if left:
-            raise self._refusal(" ".join(left))
+        self._refuse_leftovers(_SMALL_WORDS)
         if due and action is not None:
             raise self._refusal("whether you ask what is due or whether something may be done")
         if action is None and not due:
@@ -110,6 +130,41 @@ class _Reading:
         if not arms and not due:
             raise self._refusal("which arm")
         return Asked(tuple(arms or self.arms), action, at, off_for)
+
+    def _about_a_restore(self, before: datetime | None) -> Asked:
+        self._take_one(_RESTORE, "which set would be restored", "the question")
+        if self._take_one(_WHICH, "", "the question") is None:
+            raise self._refusal("what you want to know about a restore (which set would be restored)")
+        self.understood.pop()
+        arms = self._arms()
+        self._refuse_leftovers(_RESTORE_WORDS)
+        if not arms:
+            raise self._refusal("which arm")
+        return Asked(tuple(arms), None, None, None, "restore", before)
+
+    def _about_a_window(self) -> Asked:
+        if self._take_one(_LEFT, "", "the question") is None:
+            raise self._refusal("how long what (how long has the window of an arm got)")
+        self.understood.pop()
+        arms = self._arms()
+        self._refuse_leftovers(_WINDOW_WORDS)
+        return Asked(tuple(arms), None, None, None, "window")
+
+    def _before(self) -> datetime | None:
+        """The moment before which a set must have been saved; a day alone stands for its first instant."""
+        match = self._take_one(rf"(?:saved |made )?before (?:{_PAST})", "", "a time")
+        if match is None:
+            return None
+        text = match[0].partition("before ")[2]
+        found = day_or_when(text, self.now, self.zone())
+        self.understood[-1] = f"saved before {text}"
+        return found
+
+    def _refuse_leftovers(self, known: frozenset[str]) -> None:
+        small = known - self.ids - self.named_areas | {"", _TAKEN}
+        left = [word for word in re.split(r"[\s,]+", self.rest) if word not in small]
+        if left:
+            raise self._refusal(" ".join(left))
 
     def _refusal(self, not_understood: str) -> NotUnderstood:
         return NotUnderstood(_cut(", ".join(self.understood)), _cut(not_understood), EXAMPLE)

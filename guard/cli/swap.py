@@ -15,7 +15,7 @@ from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
 from guard.load import load
-from guard.model import ACTIONS, Action, Question, SwapWindow, Verdict
+from guard.model import ACTIONS, Action, Question, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER
@@ -177,17 +177,9 @@ def _show(desk: Desk, args: argparse.Namespace) -> int:
     elif not changes and not elsewhere:
         output.show([Line("No memory cell is out.")])
     else:
-        output.show([_not_configured(arm, window) for arm, window in elsewhere.items()])
+        output.show([countdown.not_configured(arm, window) for arm, window in elsewhere.items()])
         _show_changes(desk, changes)
     return EXIT_CODES["hold"] if changes or elsewhere else 0
-
-
-def _not_configured(arm: str, window: SwapWindow) -> Line:
-    text = (
-        f"HOLD: the memory cell of {arm} has been out for {in_words(window.elapsed)}, and {arm} is no longer in the"
-        f" configuration. Put it back there. When the new cell is seated: guard swap end {arm} --by NAME"
-    )
-    return Line(text, style="hold")
 
 
 def _show_changes(desk: Desk, changes: list[Change]) -> None:

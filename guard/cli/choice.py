@@ -1,0 +1,104 @@
+"""The screen and the JSON of the question which set would be restored."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from guard.cli.output import Line, when
+from guard.model import Arm
+from guard.rules.restore import Choice
+from guard.settings import Settings
+from guard.tell import restoring
+
+MOST = 8
+"""More lines of one kind than this help nobody in a hurry; the rest is counted."""
+
+
+def screen(choice: Choice, now: datetime, settings: Settings) -> Iterator[Line]:
+    """Which set, why that one, and what would be lost with it."""
+    zone = settings.zone()
+    level = "unknown" if choice.doubt else "hold" if choice.chosen is None else ""
+    if level:
+        yield Line(style=level)
+    yield Line(headline(choice), style=level or "head")
+    if level:
+        yield Line(style=level)
+    yield fact("Arm", described(settings.arms[choice.arm]))
+    if choice.chosen is None:
+        yield from _listed(
+            "Sets", [restoring.not_chosen(each, now, zone) for each in choice.newer] or ["none is known"]
+        )
+        return
+    yield from chosen_lines(choice, now, settings)
+
+
+def chosen_lines(choice: Choice, now: datetime, settings: Settings) -> Iterator[Line]:
+    """What was chosen, why, and what goes with it."""
+    zone, chosen = settings.zone(), choice.chosen
+    if chosen is None:
+        return
+    yield fact("Set", chosen.set.path)
+    yield fact("Saved", restoring.saved(chosen, now, zone))
+    yield fact("Content", str(chosen.set.fingerprint))
+    yield fact("Why", restoring.why(choice, zone))
+    yield from _listed("Lost", restoring.lost(choice, now, zone))
+    note = restoring.change_note(choice, zone)
+    if note is not None:
+        yield Line(f"NOTICE: {note}", style="caution-word", indent=1)
+
+
+def headline(choice: Choice) -> str:
+    """The answer in one sentence."""
+    if choice.doubt:
+        known = f" By what was learnt earlier it would be {choice.chosen.set.path}." if choice.chosen else ""
+        return f"UNKNOWN: {choice.doubt}{known}"
+    if choice.chosen is None:
+        return f"HOLD: no set of {choice.arm} can be restored{_than(choice)}. Let nobody change the controller, and look for a copy."
+    return f"{choice.chosen.set.path} would be restored on {choice.arm}."
+
+
+def _than(choice: Choice) -> str:
+    return " that was saved before that time" if choice.before is not None else ""
+
+
+def described(arm: Arm) -> str:
+    """An arm by id, name, area and serial number."""
+    name = f"{arm.name}, " if arm.name and arm.name != arm.id else ""
+    serial = f", serial {arm.serial}" if arm.serial else ", no serial number configured"
+    return f"{arm.id} ({name}{arm.area or 'no area'}){serial}"
+
+
+def fact(label: str, text: str) -> Line:
+    """One fact in its row."""
+    return Line(text, label=label, label_style="quiet", indent=1, label_width=10)
+
+
+def _listed(label: str, texts: list[str]) -> Iterator[Line]:
+    for number, text in enumerate(texts[:MOST]):
+        yield fact("" if number else label, text)
+    if len(texts) > MOST:
+        yield fact("", f"and {len(texts) - MOST} more")
+
+
+def as_json(choice: Choice, settings: Settings) -> dict[str, object]:
+    """One answer as a document."""
+    zone, chosen = settings.zone(), choice.chosen
+    return {
+        "arm": choice.arm,
+        "before": when(choice.before),
+        "doubt": choice.doubt,
+        "set": chosen
+        and {
+            "path": chosen.set.path,
+            "fingerprint": chosen.set.fingerprint,
+            "captured_at": when(chosen.captured_at),
+            "proof": chosen.proof,
+            "last_read_at": when(chosen.set.last_read_at),
+            "copies": chosen.set.copies,
+        },
+        "why": restoring.why(choice, zone) if chosen else None,
+        "edits_since": [{"at": when(mark.at), "by": mark.by, "note": mark.note} for mark in choice.edits],
+        "newer": [{"path": each.path, "captured_at": when(each.captured_at), "why": each.why} for each in choice.newer],
+        "saved_after_change_on": choice.change.rests_on if choice.change else None,
+    }

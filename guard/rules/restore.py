@@ -1,0 +1,163 @@
+"""Which set would be restored, what keeps others from it, and what would be lost with it? Pure."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from guard.model import ArmFacts, BackupSet, Mark, Question, RestingSet, SwapWindow
+from guard.record import Record
+from guard.rules.capture import Dated, dated
+from guard.rules.share import share_doubt, share_offline
+from guard.rules.standing import (
+    Standing,
+    identity_differs,
+    identity_wanted,
+    is_another_arms,
+    is_complete,
+    is_damaged,
+    proof,
+)
+from guard.units import quoted
+
+
+class Hindrance(Record):
+    """Why a set must not be restored: what is the matter with it, under which code, and what to do."""
+
+    code: str
+    what: str
+    remedy: str
+
+
+class Passed(Record):
+    """A set that claims to be newer than the one that was chosen, and why it was not chosen."""
+
+    path: str
+    captured_at: datetime | None
+    why: str
+
+
+class Choice(Record):
+    """The set that would be restored, and what goes with it.
+
+    ``chosen`` is None where there is none; ``hindrance`` then says why the one that was named
+    is not it. ``edits`` and ``newer`` would be lost with it; without a chosen set ``newer``
+    holds all there are. ``change`` is a change of the memory cell that began before the chosen
+    set was saved. ``doubt`` says why what is on the share cannot be told.
+    """
+
+    arm: str
+    before: datetime | None
+    named: str | None
+    chosen: RestingSet | None
+    hindrance: Hindrance | None = None
+    edits: tuple[Mark, ...] = ()
+    newer: tuple[Passed, ...] = ()
+    change: SwapWindow | None = None
+    doubt: str | None = None
+
+
+def choose(facts: ArmFacts, before: datetime | None = None, named: str | None = None) -> Choice:
+    """The newest set that may be restored: of all, of those saved before a moment, or the one that is named.
+
+    Takes as proof that a set may be restored that it is on the share, complete, read back at
+    least once, and neither damaged nor another arm's. Of a set whose age is not known nobody
+    can say that it was saved before a moment.
+    """
+    history = dated(facts.sets, facts.recipe, facts.as_of)
+    fitting = [item for item in history if _fits(item, before, named)]
+    chosen = next((item for item in reversed(fitting) if hindrance(item.set, facts) is None), None)
+    newer = tuple(_passed(item, facts, before) for item in reversed(history) if _is_newer(item, chosen))
+    choice = Choice(facts.arm.id, before, named, None, newer=newer, doubt=_doubt(facts))
+    if chosen is None:
+        return choice._replace(hindrance=_of_named(fitting, facts) if named is not None else None)
+    return choice._replace(
+        chosen=RestingSet(chosen.set, chosen.captured_at, proof(chosen.set, facts)),
+        edits=_edits_since(facts, chosen.captured_at),
+        change=_change(facts, chosen),
+    )
+
+
+def hindrance(backup: BackupSet, facts: ArmFacts) -> Hindrance | None:
+    """Why a set of the arm must not be restored; None where it may."""
+    path = quoted(backup.path)
+    if backup.gone:
+        return Hindrance("gone", "it is no longer on the share", f"See: guard sets {facts.arm.id}")
+    if is_damaged(backup):
+        what = backup.changed or backup.damage or "it differs from what was read"
+        return Hindrance(
+            "damaged-set", f"it is damaged: {what}", f"Restore another set. What differs: guard prove {path}"
+        )
+    if is_another_arms(backup, facts):
+        return Hindrance(
+            "wrong-arm",
+            _whose(backup, facts),
+            "Another arm's data moves an arm elsewhere than taught. Restore another set",
+        )
+    if backup.checked is None:
+        return Hindrance("arriving", "it is still arriving or was not looked at yet", "Run: guard look")
+    if not is_complete(backup):
+        fault = next(
+            (each.message for each in backup.problems if each.code == "incomplete-set"), "no file of it was read"
+        )
+        return Hindrance("incomplete-set", f"it is not complete: {fault}", "Restore another set")
+    if backup.last_read_at is None:
+        return Hindrance("not-read-back", "it was never read back", f"Run: guard prove {path}")
+    return None
+
+
+def _whose(backup: BackupSet, facts: ArmFacts) -> str:
+    if identity_differs(backup, facts):
+        return f"it is another controller's: it names {backup.identity}, and {facts.arm.id} is {identity_wanted(facts)}"
+    twin = backup.twins[0]
+    return f"its {twin.part} is the same as in {twin.path}, a set of {twin.arm}"
+
+
+def _fits(item: Dated, before: datetime | None, named: str | None) -> bool:
+    if named is not None:
+        return item.set.path == named
+    return before is None or (item.captured_at is not None and item.captured_at < before)
+
+
+def _of_named(fitting: list[Dated], facts: ArmFacts) -> Hindrance | None:
+    """What hinders the named set; of several that once stood there, the last one counts."""
+    there = [item for item in fitting if not item.set.gone] or fitting
+    return hindrance(there[-1].set, facts) if there else None
+
+
+def _is_newer(item: Dated, chosen: Dated | None) -> bool:
+    if chosen is None:
+        return not item.set.gone
+    if item is chosen or item.refiled_from is not None or item.set.fingerprint == chosen.set.fingerprint:
+        return False
+    if item.captured_at is None:
+        return not item.set.gone
+    return chosen.captured_at is None or item.captured_at > chosen.captured_at
+
+
+def _passed(item: Dated, facts: ArmFacts, before: datetime | None) -> Passed:
+    found = hindrance(item.set, facts)
+    if found is not None:
+        return Passed(item.set.path, item.captured_at, found.what)
+    asked = "it was not saved before the time asked for" if before is not None else "another set was asked for"
+    return Passed(item.set.path, item.captured_at, asked)
+
+
+def _edits_since(facts: ArmFacts, captured: datetime | None) -> tuple[Mark, ...]:
+    edits = [mark for mark in facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
+    return tuple(sorted(edits, key=lambda mark: (mark.at, mark.by, mark.note)))
+
+
+def _change(facts: ArmFacts, chosen: Dated) -> SwapWindow | None:
+    """The change of the memory cell since which the chosen set was saved: it may hold what that change left."""
+    window = facts.window
+    if window is None or window.rests_on is None or chosen.set.fingerprint == window.fingerprint:
+        return None
+    return window if chosen.captured_at is None or chosen.captured_at > window.began_at else None
+
+
+def _doubt(facts: ArmFacts) -> str | None:
+    """Why what is on the share cannot be told, in the words of the rules about it."""
+    at, question = Standing(facts, None, (), ()), Question("power-down", facts.as_of, timedelta())
+    # Neither of the two rules looks at what is asked, nor at a set.
+    found = [*share_offline(at, question).findings, *share_doubt(at, question).findings]
+    return next((f"{each.message} {each.remedy}" for each in found if each.level == "unknown"), None)

@@ -1,0 +1,70 @@
+"""How the choice of a set to restore is told, wherever it is: why that one, and what would be lost with it."""
+
+from __future__ import annotations
+
+from datetime import datetime, tzinfo
+
+from guard.model import Mark, RestingSet
+from guard.rules.restore import Choice, Passed
+from guard.times import shown, shown_with_age
+
+SOUND = "complete, read back, and neither damaged nor another arm's"
+
+NOTHING_KNOWN = (
+    "Nothing that is known: no edit was marked since, and there is no newer set. An edit that nobody marked and nobody"
+    " saved is not known."
+)
+
+
+def why(choice: Choice, zone: tzinfo) -> str:
+    """Why it is that set."""
+    if choice.named is not None:
+        return f"It was asked for by name. It is {SOUND}."
+    if choice.before is not None:
+        return (
+            f"It is the newest set of {choice.arm} that was saved before {shown(choice.before, zone)} and is {SOUND}."
+        )
+    return f"It is the newest set of {choice.arm} that is {SOUND}."
+
+
+def saved(chosen: RestingSet, now: datetime, zone: tzinfo) -> str:
+    """When a set was saved, and how far it is proven."""
+    read = shown_with_age(chosen.set.last_read_at, now, zone)
+    return f"{shown_with_age(chosen.captured_at, now, zone)}; {chosen.proof}, last read {read}"
+
+
+def lost(choice: Choice, now: datetime, zone: tzinfo) -> list[str]:
+    """What would be lost with it, one sentence for each edit and each newer set."""
+    return [
+        *(edit(mark, now, zone) for mark in choice.edits),
+        *(passed(each, now, zone) for each in choice.newer),
+    ] or [NOTHING_KNOWN]
+
+
+def edit(mark: Mark, now: datetime, zone: tzinfo) -> str:
+    """One edit, as it was marked."""
+    by = f" by {mark.by}" if mark.by else ""
+    note = f": {mark.note}" if mark.note else ""
+    return f"The edit{by} marked {shown_with_age(mark.at, now, zone)}{note}"
+
+
+def passed(each: Passed, now: datetime, zone: tzinfo) -> str:
+    """One newer set, and why it was not chosen."""
+    return f"What was new in {each.path}, saved {shown_with_age(each.captured_at, now, zone)}: {each.why}"
+
+
+def not_chosen(each: Passed, now: datetime, zone: tzinfo) -> str:
+    """One set, and why it cannot be restored, where none can."""
+    return f"{each.path}, saved {shown_with_age(each.captured_at, now, zone)}: {each.why}"
+
+
+def change_note(choice: Choice, zone: tzinfo) -> str | None:
+    """That the set was saved since a change of the memory cell, and which one that change rested on."""
+    change = choice.change
+    if change is None or change.rests_on is None or choice.chosen is None:
+        return None
+    return (
+        f"This set was saved after the change of the memory cell that began {shown(change.began_at, zone)}: it holds what"
+        f" the memory held then. If the memory was lost in that change, the set from before is the right one:"
+        f" {change.rests_on}"
+    )
