@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from functools import cached_property
 
@@ -46,6 +45,8 @@ from guard.store.windows import latest
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:  # reading sets needs archives and digests, which no question does
+    from types import TracebackType
+
     from guard.plan.warnings import Raised
     from guard.share.look import PlaceReport, Progress
     from guard.share.prove import Proved
@@ -79,6 +80,20 @@ class ArmCells(Record):
     marks: tuple[Mark, ...]
 
 
+class _Recording:
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+
+    def __enter__(self) -> Ledger:
+        return self.desk.records
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if error is None:
+            self.desk.remember_ledger()
+
+
 class Desk:
     """Everything that can be done, over one configuration."""
 
@@ -106,11 +121,9 @@ class Desk:
         refuse_shortened(self.catalogue.store, self.ledger.store)
         return self.ledger
 
-    @contextmanager
-    def recording(self) -> Iterator[Ledger]:
+    def recording(self) -> _Recording:
         """The same, for a fact that must not be lost: that it was recorded is remembered beside the ledger."""
-        yield self.records
-        self.remember_ledger()
+        return _Recording(self)
 
     def remember_ledger(self) -> None:
         """Remember how far the ledger has come. Where that cannot be written down, an earlier entry stays remembered."""

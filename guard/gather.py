@@ -146,8 +146,8 @@ def look_again(facts: ArmFacts, backup: BackupSet, ground: Ground, catalogue: Ca
 
 
 def _changed(root: str, backup: BackupSet, arm: str, number: int, catalogue: Catalogue) -> str | None:
-    known = catalogue.known(number, arm).get(backup.path)
-    if known is None:
+    known = catalogue.known_at(number, backup.path)
+    if known is None or known.arm != arm:
         return "it was replaced meanwhile"
     try:
         return difference(f"{root}/{backup.path}", backup.form, known.shape, catalogue.manifest(known.id))

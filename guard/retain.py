@@ -331,7 +331,7 @@ def _write_returned(desk: Desk, root: str, each: HeldSet, now: datetime) -> None
     """Write down that a set is back; where it is not what it was when it was read, it is damaged."""
     told = retained.body(each, "returned")
     desk.catalogue.give_back(each.place, each.arm, each.path, each.fingerprint, now, told)
-    there = desk.catalogue.known(each.place, each.arm).get(each.path)
+    there = desk.catalogue.known_at(each.place, each.path)
     if there is not None and there.fingerprint == each.fingerprint and there.complete:
         try:
             changed = difference(f"{root}/{each.path}", there.form, there.shape, desk.catalogue.manifest(there.id))

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
-from guard.cli import output, verdicts
+from guard.cli import output
 from guard.cli.output import Line
 from guard.desk import Desk
 from guard.errors import NotUnderstood
@@ -174,31 +174,41 @@ def _answer(
     answers = desk.ask(arms, question, as_of)
     worst: Level = max((answer.level for answer in answers), key=rank, default="unknown")
     if as_json:
-        document = verdicts.as_json(answers, as_of, worst, desk.monitor_silent_since(as_of))
+        from guard.cli.documents import answers as document_of
+
+        document = document_of(answers, as_of, worst, desk.monitor_silent_since(as_of))
         if warned is not None:
             from guard.cli.warned import warnings_as_json
 
             document["warnings"] = warnings_as_json(warned)
         output.show_json(document)
-        return EXIT_CODES[worst]
+    else:
+        _show(desk, answers, question, as_of, wide=wide)
+    return EXIT_CODES[worst]
+
+
+def _show(desk: Desk, answers: list[Verdict], question: Question, as_of: datetime, *, wide: bool) -> None:
+    from guard.cli import verdicts
+
+    zone = desk.settings.zone()
     if wide:
         output.show(_one_line_each(answers, as_of, question, desk.settings))
     else:
         for answer in answers:
             output.show(verdicts.screen(answer, as_of, desk.settings))
-    output.show(verdicts.silence(desk.monitor_silent_since(as_of), as_of, desk.settings.zone()))
+    output.show(verdicts.silence(desk.monitor_silent_since(as_of), as_of, zone))
     output.show(verdicts.cautions())
-    return EXIT_CODES[worst]
 
 
 def _one_line_each(answers: list[Verdict], as_of: datetime, question: Question, settings: Settings) -> list[Line]:
+    from guard.cli.verdicts import fleet_line
     from guard.times import shown
 
     counts = {level: sum(answer.level == level for answer in answers) for level in EXIT_CODES}
     told = ", ".join(f"{count} {level}" for level, count in counts.items() if count)
     start = "now" if question.at == as_of else shown(question.at, settings.zone())
     head = f"{settings.plant}: {question.action}, {start}, for {in_words(question.off_for)}: {told}"
-    return [Line(head, style="head"), *map(verdicts.fleet_line, answers)]
+    return [Line(head, style="head"), *map(fleet_line, answers)]
 
 
 COMMANDS = {"ask": configure_ask, "fleet": configure_fleet}

@@ -43,6 +43,9 @@ COMMANDS = {
     "demo": ("start", "see the whole tool at work on an invented plant"),
 }
 
+# The tool speaks English. Looking for a translation of argparse's few words would load the locale for every answer.
+argparse._ = str  # type: ignore[attr-defined]
+
 TOOL_FAILED, CALL_WRONG, INTERRUPTED = 1, 2, 130
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
 
-from guard.cli.output import Line, when
+from guard.cli.output import Line
 from guard.model import AtStake, Finding, Verdict
-from guard.rules.evidence import seconds
 from guard.settings import Settings
 from guard.tell.cautions import CAUTIONS
 from guard.tell.words import headline
@@ -113,54 +112,3 @@ def silence(since: datetime | None, as_of: datetime, zone: tzinfo) -> Iterator[L
         yield Line()
         told = f"The monitor has been silent since {shown_with_age(since, as_of, zone)}: nobody watches the share."
         yield Line(f"{told} Start it again: guard serve", style="caution-word")
-
-
-def as_json(verdicts: list[Verdict], as_of: datetime, worst: str, silent_since: datetime | None) -> dict[str, object]:
-    """The answers as the JSON contract has them."""
-    return {
-        "schema": 1,
-        "asked_at": when(as_of),
-        "verdict": worst,
-        "monitor_silent_since": when(silent_since),
-        "answers": [_answer(verdict) for verdict in verdicts],
-    }
-
-
-def _answer(verdict: Verdict) -> dict[str, object]:
-    return {
-        "arm": verdict.arm,
-        "action": verdict.question.action,
-        "at": when(verdict.question.at),
-        "off_for_s": seconds(verdict.question.off_for),
-        "verdict": verdict.level,
-        "holds_until": when(verdict.holds_until),
-        "then": verdict.then,
-        "set": _set(verdict),
-        "loss": verdict.loss and {"probability": verdict.loss.probability, "expected_hours": verdict.loss.expected_h},
-        "findings": [
-            {
-                "code": found.code,
-                "level": found.level,
-                "message": found.message,
-                "remedy": found.remedy,
-                "evidence": found.evidence,
-                "turns_at": when(found.turns_at),
-                "signed_off": found.signed_off,
-            }
-            for found in verdict.findings
-        ],
-    }
-
-
-def _set(verdict: Verdict) -> dict[str, object] | None:
-    if verdict.resting is None:
-        return None
-    backup = verdict.resting.set
-    return {
-        "path": backup.path,
-        "fingerprint": backup.fingerprint,
-        "captured_at": when(verdict.resting.captured_at),
-        "proof": verdict.resting.proof,
-        "last_read_at": when(backup.last_read_at),
-        "copies": backup.copies,
-    }

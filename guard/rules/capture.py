@@ -41,7 +41,7 @@ def believable(moment: datetime | None, as_of: datetime) -> bool:
 def claimed_time(backup: BackupSet, as_of: datetime) -> datetime | None:
     """The earliest believable of stamp, newest member time and first sight; None where there is none."""
     candidates = (backup.stamp, backup.newest_member, backup.first_seen)
-    return min((c for c in candidates if c is not None and believable(c, as_of)), default=None)
+    return min([c for c in candidates if c is not None and EARLIEST_PLAUSIBLE <= c <= as_of], default=None)
 
 
 def clock_doubt(backup: BackupSet, as_of: datetime) -> str | None:

@@ -57,10 +57,10 @@ class Nightly:
         """Read back tonight's sets. Returns False where it waits because the share is being written."""
         begun = slot_start(day, self.settings.service.nightly, self.zone)
         count = 0
-        for arm, path in self._tonight(begun):
+        for _, path in self._tonight(begun):
             if self.share_is_written():
                 return False
-            known = self.desk.catalogue.known(0, arm).get(path)
+            known = self.desk.catalogue.known_at(0, path)
             if known is None or not known.complete:
                 continue
             for proved in self.desk.prove([(known, 0)], self.hand):

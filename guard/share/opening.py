@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
 
 TYPE_CHECKING = False
 
@@ -20,19 +19,36 @@ def _open_folder(where: str) -> int:
     return os.open(where, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
 
 
-@contextmanager
-def entries_of(where: str) -> Iterator[Iterator[os.DirEntry[str]]]:
+def entries_of(where: str) -> _Entries:
     """The entries of a folder that is no link. Looking at one of them then costs one name. Raises OSError."""
-    if not _RELATIVE:
-        with os.scandir(where) as entries:
-            yield entries
-        return
-    handle = _open_folder(where)
-    try:
-        with os.scandir(handle) as entries:
-            yield entries
-    finally:
-        os.close(handle)
+    return _Entries(where)
+
+
+class _Entries:
+    def __init__(self, where: str) -> None:
+        self._where = where
+        self._handle = -1
+
+    def __enter__(self) -> Iterator[os.DirEntry[str]]:
+        if _RELATIVE:
+            self._handle = _open_folder(self._where)
+        try:
+            self._entries = os.scandir(self._handle if _RELATIVE else self._where)
+        except OSError:
+            self._close()
+            raise
+        return self._entries
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._entries.close()
+        self._close()
+
+    def _close(self) -> None:
+        if self._handle >= 0:
+            os.close(self._handle)
+            self._handle = -1
 
 
 class Opener:

@@ -9,11 +9,17 @@ from datetime import datetime
 
 from guard.model import FileFacts, Form, Part, Problem
 from guard.names import name_bytes, name_text
-from guard.plan.read_back import Proven
 from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import canonical, moment, pack_manifest, time_read, time_text, unpack_manifest
 from guard.store.ledger import Pending
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from guard.plan.read_back import Proven
 
 
 class Place(Record):
@@ -47,6 +53,22 @@ class Known(Record):
     def damaged(self) -> bool:
         """Something that once was right no longer is."""
         return self.damage is not None
+
+
+_KNOWN = """
+    SELECT id, arm, path, form, first_seen, signature, quiet_since, recipe, shape, fingerprint, complete, sealed_at,
+        CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END
+    FROM sets WHERE place=? AND gone_at IS NULL"""
+
+
+def _known(row: tuple[Any, ...]) -> Known:
+    known = Known(*row)
+    return known._replace(
+        path=name_text(row[2]),
+        first_seen=moment(row[4]),
+        quiet_since=time_read(row[6]),
+        complete=None if known.complete is None else bool(known.complete),
+    )
 
 
 class Arrival(Record):
@@ -114,32 +136,20 @@ class Catalogue:
 
     def known(self, place: int, arm: str | None = None) -> dict[str, Known]:
         """The sets that are there, by path: those of one arm, or all."""
-        query = (
-            "SELECT path, id, arm, form, first_seen, signature, quiet_since, recipe, shape, fingerprint,"
-            " complete, sealed_at, CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END FROM sets WHERE place=? AND gone_at IS NULL"
-        )
         with self.store.told():
             rows = self.store.connection.execute(
-                query + (" AND arm=?" if arm else ""), (place, arm) if arm else (place,)
+                f"{_KNOWN} AND arm=?" if arm else _KNOWN, (place, arm) if arm else (place,)
             )
-            return {
-                name_text(row[0]): Known(
-                    row[1],
-                    row[2],
-                    name_text(row[0]),
-                    row[3],
-                    moment(row[4]),
-                    row[5],
-                    time_read(row[6]),
-                    row[7],
-                    row[8],
-                    row[9],
-                    None if row[10] is None else bool(row[10]),
-                    row[11],
-                    row[12],
-                )
-                for row in rows
-            }
+            return {name_text(row[2]): _known(row) for row in rows}
+
+    def known_at(self, place: int, path: str) -> Known | None:
+        """The set that stands at a path; None where there is none."""
+        with self.store.told():
+            row = self.store.connection.execute(f"{_KNOWN} AND path=?", (place, name_bytes(path))).fetchone()
+        return None if row is None else _known(row)
+
+    def _at(self, place: int, path: bytes) -> Known:
+        return _known(self.store.connection.execute(f"{_KNOWN} AND path=?", (place, path)).fetchone())
 
     def arrive(self, arrivals: Iterable[Arrival]) -> None:
         """Write down sets seen for the first time, in one transaction; what another pass wrote meanwhile stays.
@@ -276,7 +286,7 @@ class Catalogue:
             ).fetchone()
             if row is not None:
                 db.execute("UPDATE sets SET gone_at=NULL, trouble=NULL WHERE id=?", row)
-                _change_of(db, self.known(place, arm)[path], at, fingerprint, {"state": "returned"})
+                _change_of(db, self._at(place, raw), at, fingerprint, {"state": "returned"})
             _change(db, at, "keep", arm, told)
 
     def ever_had(self, place: int, arm: str, path: str, fingerprint: str) -> bool:
@@ -309,29 +319,28 @@ class Catalogue:
         rows = self.store.connection.execute(
             f"SELECT place, arm, path FROM sets WHERE gone_at IS NULL AND {condition} ORDER BY place, id", (value,)
         ).fetchall()
-        return [(self.known(place, arm)[name_text(path)], place) for place, arm, path in rows]
+        return [(self._at(place, path), place) for place, arm, path in rows]
 
     def due_for_read_back(self, arms: Iterable[str], before: datetime) -> list[Known]:
         """Complete sets on the share that were never read back or not since ``before``; oldest proof first."""
+        wanted = set(arms)
         with self.store.told():
             rows = self.store.connection.execute(
-                "SELECT arm, path FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1 AND damaged_at IS NULL"
-                " AND (last_read_at IS NULL OR last_read_at < ?) ORDER BY last_read_at, id",
-                (time_text(before),),
-            ).fetchall()
-        wanted = set(arms)
-        known = self.known(0)
-        return [known[name_text(path)] for arm, path in rows if arm in wanted]
+                f"{_KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR last_read_at < ?)"
+                " ORDER BY last_read_at, id",
+                (0, time_text(before)),
+            )
+            return [known for known in map(_known, rows) if known.arm in wanted]
 
     def unproven(self, most: int) -> list[Known]:
         """Complete sets on the share that were never read back or could not be read since, the newest first."""
         with self.store.told():
             rows = self.store.connection.execute(
-                "SELECT arm, path FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1 AND damaged_at IS NULL"
-                " AND (last_read_at IS NULL OR trouble IS NOT NULL) ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
-                (most,),
-            ).fetchall()
-            return [self.known(0, arm)[name_text(path)] for arm, path in rows]
+                f"{_KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR trouble IS NOT NULL)"
+                " ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
+                (0, most),
+            )
+            return list(map(_known, rows))
 
     def proofs(self) -> list[tuple[str, str, Proven]]:
         """Every complete set on the share: arm, path, and how and when it was last read back."""
@@ -340,6 +349,8 @@ class Catalogue:
                 "SELECT arm, path, id, last_read_at, bytes FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1"
                 " AND damaged_at IS NULL"
             ).fetchall()
+        from guard.plan.read_back import Proven
+
         return [(arm, name_text(path), Proven(number, time_read(last), size)) for arm, path, number, last, size in rows]
 
     def copies_of(self, arm: str, fingerprint: str) -> list[tuple[int, Known]]:
@@ -349,7 +360,7 @@ class Catalogue:
                 "SELECT place, path FROM sets WHERE arm=? AND place>0 AND gone_at IS NULL AND fingerprint=?",
                 (arm, fingerprint),
             ).fetchall()
-        return [(place, self.known(place, arm)[name_text(path)]) for place, path in rows]
+        return [(place, self._at(place, path)) for place, path in rows]
 
     # The way into the ledger
 

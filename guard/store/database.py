@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 from guard.errors import GuardError, StateDamaged, StateLocked, StateNewer, StateUnusable
 from guard.store.schema import STEPS, migrate
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from types import TracebackType
 
 BUSY_SECONDS = 5.0
 """Longer than any one transaction of ours takes, short enough for a person to wait."""
@@ -22,8 +25,7 @@ class Store:
 
         Raises StateUnusable, StateLocked, StateNewer or StateDamaged.
         """
-        self.path = path
-        self._kind = kind
+        self.path, self.kind = path, kind
         try:
             os.makedirs(os.path.dirname(path), exist_ok=True)
         except OSError as error:
@@ -35,47 +37,70 @@ class Store:
             self._bring_up_to_date()
 
     def _bring_up_to_date(self) -> None:
-        wanted = STEPS[self._kind]
+        wanted = STEPS[self.kind]
         applied = self._applied()
         unknown = [name for name in applied if name not in wanted]
         if unknown:
             raise StateNewer(self.path, unknown[0])
         if len(applied) < len(wanted):
             self.connection.execute("PRAGMA journal_mode=WAL")
-            migrate(self.connection, self._kind)
+            migrate(self.connection, self.kind)
 
     def _applied(self) -> list[str]:
         there = "SELECT 1 FROM sqlite_master WHERE name='_sqlite_migrations'"
         if self.connection.execute(there).fetchone() is None:
             return []
         query = "SELECT name FROM _sqlite_migrations WHERE migration_set=?"
-        return [name for (name,) in self.connection.execute(query, (f"guard-{self._kind}",))]
+        return [name for (name,) in self.connection.execute(query, (f"guard-{self.kind}",))]
 
-    @contextmanager
-    def told(self) -> Iterator[None]:
+    def told(self) -> _Told:
         """Turn what SQLite says into a refusal that names the file and the remedy."""
-        try:
-            yield
-        except sqlite3.OperationalError as error:
-            raise _worded(self.path, str(error), self._kind) from error
-        except sqlite3.DatabaseError as error:
-            raise StateDamaged(self.path, str(error), _REBUILD[self._kind]) from error
+        return _Told(self)
 
-    @contextmanager
-    def transaction(self) -> Iterator[sqlite3.Connection]:
+    def transaction(self) -> _Transaction:
         """One transaction: all of it or nothing, whatever happens. Takes the write lock at once."""
-        with self.told():
-            self.connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield self.connection
-            except BaseException:
-                self.connection.execute("ROLLBACK")
-                raise
-            self.connection.execute("COMMIT")
+        return _Transaction(self)
 
     def close(self) -> None:
         """Close the connection."""
         self.connection.close()
+
+
+class _Told:
+    # Written out, since loading contextlib would cost every answer as much as a whole rule room.
+    def __init__(self, store: Store) -> None:
+        self.store = store
+
+    def __enter__(self) -> None:
+        return
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if isinstance(error, sqlite3.OperationalError):
+            raise _worded(self.store.path, str(error), self.store.kind) from error
+        if isinstance(error, sqlite3.DatabaseError):
+            raise StateDamaged(self.store.path, str(error), _REBUILD[self.store.kind]) from error
+
+
+class _Transaction:
+    def __init__(self, store: Store) -> None:
+        self.store = store
+
+    def __enter__(self) -> sqlite3.Connection:
+        with self.store.told():
+            self.store.connection.execute("BEGIN IMMEDIATE")
+        return self.store.connection
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with self.store.told():
+            if error is None:
+                self.store.connection.execute("COMMIT")
+            else:
+                self.store.connection.execute("ROLLBACK")
+                raise error
 
 
 _MAKE_WRITABLE = (

@@ -97,7 +97,7 @@ def _twins(db: sqlite3.Connection, arm: str) -> _Twins:
 def _backup_set(
     row: _Row, parts: tuple[Part, ...], twins: _Twins, copies: dict[str | None, int], recipe: str
 ) -> BackupSet:
-    problems = tuple(Problem(*problem) for problem in json.loads(row.problems))
+    problems = () if row.problems == "[]" else tuple(Problem(*problem) for problem in json.loads(row.problems))
     checked = None if row.complete is None else bool(row.complete)
     if checked and row.recipe != recipe:
         checked, problems = False, (OTHER_RECIPE, *problems)

@@ -12,12 +12,10 @@ import sqlite3
 from collections.abc import Callable
 from datetime import date, timedelta
 
-from guard.clock import Reading
 from guard.errors import NoWindow, PermitStale, StateLocked, StateUnusable, WindowTaken
 from guard.model import Carried, SwapWindow
 from guard.record import Record
 from guard.rules.evidence import seconds
-from guard.rules.permit import Permit
 from guard.rules.window import Checkpoint, advance, elapsed
 from guard.store.encoding import canonical, moment, time_text
 from guard.store.ledger import Body, Ledger, append
@@ -27,7 +25,13 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
-Clocks = Callable[[], Reading]
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from guard.clock import Reading
+    from guard.rules.permit import Permit
+
+    Clocks = Callable[[], Reading]
 """Reads both clocks, now."""
 
 
