@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from guard.model import ACTIONS, Action, Costs, FittedCell, Level, LossLimits, rank
 from guard.physics.cell_life import HOURS_A_YEAR
-from guard.rules.charge import STRETCH, empty_at, first_beyond, outlook
+from guard.rules.charge import EDGES, TEN_YEARS, Stretch, empty_at, first_beyond, outlook, stretch_of
 from guard.rules.verdict import HORIZON
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MEMORY_CELL, MICROSECOND, NOW, Given, given, mark, part, proven
 from tests.test_verdict_laws import MOMENTS
@@ -312,13 +312,22 @@ class TestLaws:
         longer = Given(of.facts, of.question._replace(off_for=of.question.off_for / less))
         assert rank(longer.verdict.level) >= before
 
-    @pytest.mark.parametrize("at", [0, 1, 7, 10**6, STRETCH - 1, STRETCH, STRETCH + 1, 2 * STRETCH])
+    @pytest.mark.parametrize("at", [0, 1, 7, 10**6, TEN_YEARS - 1, TEN_YEARS])
     def test_the_first_microsecond_is_found(self, at: int) -> None:
-        assert first_beyond(lambda microseconds: float(microseconds - at), 0) == at
-        assert first_beyond(lambda microseconds: 1.0 if microseconds >= at else -1e-9, 0) == at
-        assert first_beyond(lambda microseconds: 1e-12 if microseconds >= at else -1.0, 0) == at
+        within = Stretch(0, TEN_YEARS)
+        assert first_beyond(lambda microseconds: float(microseconds - at), within) == at
+        assert first_beyond(lambda microseconds: 1.0 if microseconds >= at else -1e-9, within) == at
+        assert first_beyond(lambda microseconds: 1e-12 if microseconds >= at else -1.0, within) == at
 
     def test_what_is_never_reached_is_not_found(self) -> None:
-        assert first_beyond(lambda _: -1.0, 0) is None
-        assert first_beyond(lambda microseconds: float(microseconds - 2 * STRETCH - 1), 0) is None
-        assert first_beyond(lambda _: 0.0, 3) == 3 * STRETCH
+        within = Stretch(0, TEN_YEARS)
+        assert first_beyond(lambda _: -1.0, within) is None
+        assert first_beyond(lambda microseconds: float(microseconds - TEN_YEARS - 1), within) is None
+        assert first_beyond(lambda _: 0.0, Stretch(3, 9)) == 3
+
+    @drawn(st.integers(0, 30 * TEN_YEARS) | st.sampled_from([*EDGES, *(edge - 1 for edge in EDGES[1:])]))
+    def test_every_moment_lies_in_one_stretch(self, asked: int) -> None:
+        within = stretch_of(asked)
+        assert within.start <= asked < within.end
+        assert stretch_of(within.start) == stretch_of(within.end - 1) == within
+        assert stretch_of(within.end).start == within.end

@@ -302,7 +302,9 @@ def _growth(exponent: float) -> float:
 
 
 def _cut(value: float, most: float) -> float:
-    return max(0.0, min(most, value))
+    if 0.0 <= value <= most:
+        return value
+    return 0.0 if value < 0.0 else most
 
 
 def _hours(length: timedelta) -> float:

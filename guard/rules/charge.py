@@ -15,10 +15,11 @@ import math
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import lru_cache
+from itertools import pairwise
 
 from guard.model import Arm, ArmFacts, AtStake, FittedCell, Level, LossLimits, Mark, Question
 from guard.physics import cell_life, loss
-from guard.physics.cell_life import CellFigures, Charge, Period, Rates
+from guard.physics.cell_life import Charge, Period, Rates
 from guard.record import Record
 from guard.rules.capture import believable
 from guard.rules.cells import REPLACED, installed_at, made_on, remedy
@@ -34,8 +35,11 @@ if TYPE_CHECKING:
     from guard.physics.loss import Loss, Margin, Restorable
 
 MICROSECONDS_AN_HOUR = 3600 * 10**6
-STRETCH = 10 * 8766 * MICROSECONDS_AN_HOUR
-"""Ten years in microseconds, as long as a verdict looks ahead: limits are looked for in whole stretches from now on."""
+TEN_YEARS = 10 * 8766 * MICROSECONDS_AN_HOUR
+"""As long as a verdict looks ahead."""
+
+EDGES = (0, 30 * 24 * MICROSECONDS_AN_HOUR, TEN_YEARS // 10, TEN_YEARS)
+"""A month, a year, ten years: where the stretches end in which limits are looked for."""
 
 ALMOST_CERTAIN = 1 - 2.0**-53
 
@@ -66,30 +70,48 @@ class Outlook(Record):
         return loss.loss(at or self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
 
 
-@lru_cache(maxsize=16)
 def outlook(cell: FittedCell, arm: Arm, marks: tuple[Mark, ...], as_of: datetime) -> Outlook | None:
     """What a cell holds by its figures and by what was recorded of the arm's mains; None where something is missing."""
-    start, kind = installed_at(cell, as_of), cell.type
-    if start is None or kind.capacity_mah is None or kind.standby_ua is None:
+    return _outlook(cell, arm, _mains(marks, as_of), as_of)
+
+
+def _outlook(cell: FittedCell, arm: Arm, mains: Mains, as_of: datetime) -> Outlook | None:
+    start, figures = installed_at(cell, as_of), _figures(cell.type)
+    if start is None or figures is None:
         return None
-    figures = CellFigures(
-        kind.capacity_mah,
-        kind.standby_ua,
-        kind.usable,
-        kind.self_discharge_per_year,
-        kind.spread_capacity,
-        kind.spread_standby,
-        kind.spread_self_discharge,
-        kind.ageing_ev,
-        kind.standby_doubles_every_c,
-    )
-    rates = cell_life.rates(figures, arm.ambient_c)
-    recorded, is_off, survived = _mains(marks, as_of)
-    periods = cell_life.periods(start, as_of, recorded, arm.powered_fraction)
+    rates = _rates(figures, arm.ambient_c)
+    periods = cell_life.periods(start, as_of, mains.recorded, arm.powered_fraction)
     charge = cell_life.charge_left(cell_life.new_charge(figures, _shelf_hours(cell)), rates, periods)
-    good = max(start, survived) if survived else start
-    off = 1.0 if is_off else 1 - arm.powered_fraction
+    good = max(start, mains.survived) if mains.survived else start
+    off = 1.0 if mains.off else 1 - arm.powered_fraction
     return Outlook(charge, rates, off, max((as_of - good) / HOUR, 0.0))
+
+
+# A plant has few types of cells, and few temperatures.
+_figures = lru_cache(maxsize=64)(cell_life.figures_of)
+_rates = lru_cache(maxsize=64)(cell_life.rates)
+
+
+class _This:
+    """Facts as a key: these and no equal ones, since comparing the facts of an arm takes longer than judging it."""
+
+    def __init__(self, facts: ArmFacts) -> None:
+        self.facts = facts
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _This) and other.facts is self.facts
+
+    def __hash__(self) -> int:
+        return id(self.facts)
+
+
+@lru_cache(maxsize=4)
+def _outlooks(these: _This) -> tuple[tuple[FittedCell, Outlook], ...]:
+    """The cells that can be judged by their charge, each with its outlook."""
+    facts = these.facts
+    mains = _mains(facts.marks, facts.as_of)
+    known = ((cell, _outlook(cell, facts.arm, mains, facts.as_of)) for cell in facts.cells)
+    return tuple((cell, of) for cell, of in known if of is not None)
 
 
 def _shelf_hours(cell: FittedCell) -> float:
@@ -100,8 +122,19 @@ def _shelf_hours(cell: FittedCell) -> float:
     return cell_life.shelf_hours(made, cell.installed)
 
 
-def _mains(marks: tuple[Mark, ...], as_of: datetime) -> tuple[list[cell_life.Recorded], bool, datetime | None]:
-    """When the mains were on and off as far as both ends are recorded, whether they are off now, and since when not.
+class Mains(Record):
+    """When the mains of an arm were on and off as far as both ends are recorded, and whether they are off now.
+
+    ``survived`` is when the last recorded time off ended.
+    """
+
+    recorded: list[cell_life.Recorded]
+    off: bool
+    survived: datetime | None
+
+
+def _mains(marks: tuple[Mark, ...], as_of: datetime) -> Mains:
+    """What the marks tell of an arm's mains.
 
     A time off that has no end lasts. One of power that has no end is not counted: nobody has
     recorded that it lasted.
@@ -121,16 +154,36 @@ def _mains(marks: tuple[Mark, ...], as_of: datetime) -> tuple[list[cell_life.Rec
             on, off = None, off or mark.at
     if off is not None:
         found.append(cell_life.Recorded(off, as_of, on=False))
-    return found, off is not None, survived
+    return Mains(found, off is not None, survived)
 
 
 # When a limit is crossed
 
 
+class Stretch(Record):
+    """A length of time ahead, in microseconds from now: ``start`` belongs to it and ``end`` to the next one."""
+
+    start: int
+    end: int
+
+
+def stretch_of(asked: int) -> Stretch:
+    """The stretch that a moment lies in.
+
+    They never depend on what is asked, so that a limit is found at the same microsecond from
+    wherever it is looked for; and the near ones are short, since most answers turn soon.
+    """
+    for start, end in pairwise(EDGES):
+        if asked < end:
+            return Stretch(start, end)
+    start = asked // TEN_YEARS * TEN_YEARS
+    return Stretch(start, start + TEN_YEARS)
+
+
 class Crossings(Record):
     """From how many microseconds from now on each limit is reached, as seen from a stretch of time.
 
-    The start of the stretch where it is reached already; None where it is not by the end of the next one.
+    The start of the stretch where it is reached already; None where it is not within the stretch.
     """
 
     charge_caution: int | None
@@ -140,10 +193,9 @@ class Crossings(Record):
 
 
 @lru_cache(maxsize=64)
-def crossings(of: Outlook, off_h: float, limits: LossLimits, stretch: int) -> Crossings:
-    """When the limits of charge and loss are crossed by an event that takes so many hours."""
-    start = stretch * STRETCH
-    margins = {after: of.margin(after, off_h) for after in (start, start + STRETCH, start + 2 * STRETCH)}
+def crossings(of: Outlook, off_h: float, limits: LossLimits, within: Stretch, *, memory: bool) -> Crossings:
+    """When the limits of charge, and of loss for a memory cell, are crossed by an event that takes so many hours."""
+    margins = {after: of.margin(after, off_h) for after in within}
 
     def margin(after: int) -> Margin:
         return margins[after] if after in margins else of.margin(after, off_h)
@@ -153,7 +205,7 @@ def crossings(of: Outlook, off_h: float, limits: LossLimits, stretch: int) -> Cr
             at = margin(after)
             return at.need_mah - ratio * (at.mah + at.need_mah)
 
-        return first_beyond(beyond, stretch)
+        return first_beyond(beyond, within)
 
     def likely(limit: float) -> int | None:
         # On the scale on which a constant rate of failures is a straight line, which is found at once.
@@ -163,30 +215,23 @@ def crossings(of: Outlook, off_h: float, limits: LossLimits, stretch: int) -> Cr
             probability = of.loss(after, off_h, limits.failures_per_year, at=margin(after)).probability
             return -math.log1p(-min(probability, ALMOST_CERTAIN)) - wanted
 
-        return first_beyond(beyond, stretch)
+        return first_beyond(beyond, within)
 
     return Crossings(
         short(limits.charge_caution),
         short(limits.charge_hold),
-        likely(limits.loss_caution),
-        likely(limits.loss_hold),
+        likely(limits.loss_caution) if memory else None,
+        likely(limits.loss_hold) if memory else None,
     )
 
 
-def first_beyond(value: Callable[[int], float], stretch: int) -> int | None:
+def first_beyond(value: Callable[[int], float], within: Stretch) -> int | None:
     """The first microsecond at which a rising value is 0 or more, as seen from a stretch of time: see Crossings."""
-    start = stretch * STRETCH
-    at_start = value(start)
+    at_start = value(within.start)
     if at_start >= 0:
-        return start
-    at_end = value(start + 2 * STRETCH)
-    if at_end < 0:
-        return None
-    # A stretch of its own, so that from wherever a limit is looked for it is found at the same microsecond.
-    at_middle = value(start + STRETCH)
-    if at_middle >= 0:
-        return _crossing(value, (start, at_start), (start + STRETCH, at_middle))
-    return _crossing(value, (start + STRETCH, at_middle), (start + 2 * STRETCH, at_end))
+        return within.start
+    at_end = value(within.end)
+    return None if at_end < 0 else _crossing(value, (within.start, at_start), (within.end, at_end))
 
 
 def _crossing(value: Callable[[int], float], before: tuple[int, float], after: tuple[int, float]) -> int:
@@ -218,6 +263,9 @@ def _crossing(value: Callable[[int], float], before: tuple[int, float], after: t
 
 # Rules
 
+_Pair = tuple[int | None, int | None]
+"""The two limits of the four that a rule is about: that of caution and that of hold."""
+
 
 def charge_short(at: Standing, question: Question) -> Outcome:
     """Caution and hold where the time off would take a large part of what a cell then holds."""
@@ -234,7 +282,7 @@ def loss_likely(at: Standing, question: Question) -> Outcome:
 def _judged(
     at: Standing,
     question: Question,
-    pick: Callable[[Crossings], tuple[int | None, int | None]],
+    pick: Callable[[Crossings], _Pair],
     say: Callable[[Standing, Question, FittedCell, Outlook, Level, datetime | None], Finding],
     kinds: tuple[str, ...],
 ) -> Outcome:
@@ -242,21 +290,44 @@ def _judged(
         return SILENT  # the mains stay on
     facts, off_h = at.facts, question.off_for / HOUR
     asked = _ahead(facts, question)
+    within = stretch_of(asked)
     found, turns = [], []
-    for cell in facts.cells:
-        of = outlook(cell, facts.arm, facts.marks, facts.as_of) if cell.type.kind in kinds else None
-        if of is None:
+    for cell, of in _outlooks(_This(facts)):
+        if cell.type.kind not in kinds:
             continue
-        crossed = pick(crossings(of, off_h, facts.limits.loss, asked // STRETCH))
-        to_come = [later(facts.as_of, after * MICROSECOND) for after in crossed if after is not None and after > asked]
-        next_turn = min((moment for moment in to_come if moment is not None), default=None)
-        turns += [] if next_turn is None else [next_turn]
+
+        def crossed_within(stretch: Stretch, of: Outlook = of, kind: str = cell.type.kind) -> _Pair:
+            return pick(crossings(of, off_h, facts.limits.loss, stretch, memory=kind == "memory"))
+
+        crossed = crossed_within(within)
+        # A limit that is not crossed within the stretch is looked for again at its end.
+        turns += [after for after in (_or(each, within.end) for each in crossed) if after > asked]
         passed = [after is not None and after <= asked for after in crossed]
         if any(passed):
             replaced = cell.type.kind in REPLACED[question.action]
             level: Level = "hold" if passed[1] and not replaced else "caution"
-            found.append(say(at, question, cell, of, level, next_turn))
-    return Outcome(tuple(found), min(turns, default=None))
+            blocks = None if passed[1] or replaced else _hold_from(crossed_within, asked)
+            found.append(say(at, question, cell, of, level, _moment(facts, blocks)))
+    return Outcome(tuple(found), _moment(facts, min(turns, default=None)))
+
+
+def _or(after: int | None, end: int) -> int:
+    return end if after is None else after
+
+
+def _moment(facts: ArmFacts, after: int | None) -> datetime | None:
+    return None if after is None else later(facts.as_of, after * MICROSECOND)
+
+
+def _hold_from(crossed_within: Callable[[Stretch], _Pair], asked: int) -> int | None:
+    """From how many microseconds from now on a finding blocks; None where it does not within ten years of then."""
+    within = stretch_of(asked)
+    while within.start <= asked + TEN_YEARS:
+        blocks = crossed_within(within)[1]
+        if blocks is not None:
+            return blocks
+        within = stretch_of(within.end)
+    return None
 
 
 def _ahead(facts: ArmFacts, question: Question) -> int:
@@ -303,10 +374,7 @@ def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
 
 def at_stake(at: Standing, question: Question) -> AtStake | None:
     """The chance that the arm loses its memory in what is asked about, and the hours of work; None without figures."""
-    facts = at.facts
-    memory = [cell for cell in facts.cells if cell.type.kind == "memory"]
-    known = [outlook(cell, facts.arm, facts.marks, facts.as_of) for cell in memory]
-    losses = [_loss(at, question, of) for of in known if of is not None]
+    losses = [_loss(at, question, of) for cell, of in _outlooks(_This(at.facts)) if cell.type.kind == "memory"]
     worst = max(losses, key=lambda each: each.probability, default=None)
     return None if worst is None else AtStake(*worst)
 

@@ -12,8 +12,6 @@ from guard.rules.standing import (
     Standing,
     identity_differs,
     identity_wanted,
-    is_another_arms,
-    is_damaged,
 )
 from guard.units import bytes_in_words, in_words, quoted
 
@@ -122,7 +120,7 @@ def mixed_times(at: Standing, _question: Question) -> Outcome:
 def axis_zero_moved(at: Standing, _question: Question) -> Outcome:
     """Caution for a set whose axis zero content differs from the set before, unmarked."""
     found = []
-    for item, before in _with_predecessor(at):
+    for item, before in at.compared:
         now, then = item.set.part("axis-zero"), before.set.part("axis-zero")
         if now is None or then is None or not now.files or not then.files or now.digest == then.digest:
             continue
@@ -152,7 +150,7 @@ def _re_zeroed_between(at: Standing, before: Dated, item: Dated) -> bool:
 def shrunk_set(at: Standing, _question: Question) -> Outcome:
     """Caution for a set with far fewer programs or bytes than the set before."""
     found = []
-    for item, before in _with_predecessor(at):
+    for item, before in at.compared:
         for what, count, count_before, words in _sizes(item.set, before.set):
             if (count_before - count) * 1000 >= at.facts.limits.shrink_permille * count_before > 0:
                 found.append(
@@ -179,19 +177,6 @@ def _sizes(now: BackupSet, before: BackupSet) -> Iterator[tuple[str, int, int, s
         yield "programs", *counts, f"{counts[0]} programs, not {counts[1]}"
     sizes = (now.bytes, before.bytes)
     yield "bytes", *sizes, f"{bytes_in_words(sizes[0])}, not {bytes_in_words(sizes[1])}"
-
-
-def _with_predecessor(at: Standing) -> Iterator[tuple[Dated, Dated]]:
-    """Each sound judged set, with the set of this arm saved just before it.
-
-    A set that was damaged later still tells what it held when it was read, so damage to an
-    old set hides nothing about the one after it.
-    """
-    read = [item for item in at.history if item.set.checked is not None and not is_another_arms(item.set, at.facts)]
-    for item in at.judged:
-        place = next((n for n, other in enumerate(read) if other is item), 0)
-        if place and not is_damaged(item.set):
-            yield item, read[place - 1]
 
 
 def odd_entry(at: Standing, _question: Question) -> Outcome:

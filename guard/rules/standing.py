@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from guard.model import ArmFacts, BackupSet, Proof
 from guard.record import Record
 from guard.rules.capture import Dated, believable, dated
@@ -13,13 +15,15 @@ class Standing(Record):
     ``resting`` is the newest complete set that was read back at least once and is neither
     damaged nor another arm's. ``others`` are the present sets that are not older than it
     (all of them where there is none): their troubles belong to the verdict too.
-    ``history`` holds every dated set, those that are gone included, oldest first.
+    ``history`` holds every dated set, those that are gone included, oldest first. ``compared``
+    are the sound judged sets, each with the set of this arm that was saved just before it.
     """
 
     facts: ArmFacts
     resting: Dated | None
     others: tuple[Dated, ...]
     history: tuple[Dated, ...]
+    compared: tuple[tuple[Dated, Dated], ...]
 
     @property
     def judged(self) -> tuple[Dated, ...]:
@@ -33,7 +37,26 @@ def standing(facts: ArmFacts) -> Standing:
     present = [item for item in history if not item.set.gone]
     resting = next((item for item in reversed(present) if _can_carry(item.set, facts)), None)
     others = tuple(item for item in present if item is not resting and _not_older(item, resting))
-    return Standing(facts, resting, others, history)
+    judged = {id(item) for item in (*others, *((resting,) if resting else ()))}
+    return Standing(facts, resting, others, history, tuple(_compared(history, judged, facts)))
+
+
+def _compared(history: tuple[Dated, ...], judged: set[int], facts: ArmFacts) -> Iterator[tuple[Dated, Dated]]:
+    """The newest first.
+
+    A set that was damaged later still tells what it held when it was read, so damage to an
+    old set hides nothing about the one after it.
+    """
+    newer, left = None, len(judged)
+    for item in reversed(history):
+        if newer is None and not left:
+            return
+        left -= id(item) in judged
+        if item.set.checked is None or is_another_arms(item.set, facts):
+            continue
+        if newer is not None:
+            yield newer, item
+        newer = item if id(item) in judged and not is_damaged(item.set) else None
 
 
 def _can_carry(backup: BackupSet, facts: ArmFacts) -> bool:

@@ -64,14 +64,20 @@ def verdict_over(place: Standing, question: Question) -> Verdict:
     """Judge one arm whose sets were put in their places already, as for many questions about the same facts."""
     facts = place.facts
     findings, turns_at = _judge(place, question)
-    level = worst(findings)
-    holds_until, then = _horizon(place, question, level, turns_at)
+    holds_until, then = _horizon(place, question, findings, turns_at)
     resting = place.resting and RestingSet(
         place.resting.set, place.resting.captured_at, proof(place.resting.set, facts)
     )
     ranked = sorted(findings, key=lambda found: -rank(counts_as(found)))
     return Verdict(
-        facts.arm.id, question, level, holds_until, then, resting, tuple(ranked), charge.at_stake(place, question)
+        facts.arm.id,
+        question,
+        worst(findings),
+        holds_until,
+        then,
+        resting,
+        tuple(ranked),
+        charge.at_stake(place, question),
     )
 
 
@@ -96,13 +102,15 @@ def _judge(place: Standing, question: Question) -> tuple[list[Finding], datetime
 
 
 def _horizon(
-    place: Standing, question: Question, level: Level, turns_at: datetime | None
+    place: Standing, question: Question, findings: list[Finding], turns_at: datetime | None
 ) -> tuple[datetime | None, Level | None]:
     """Step from turn to turn until the level differs; between two turns nothing changes."""
+    if any(counts_as(found) == "hold" and found.turns_at is None for found in findings):
+        return None, None  # nothing is worse, and this does not end by itself
     end = later(question.at, HORIZON)
     while turns_at is not None and (end is None or turns_at <= end):
-        findings, next_turn = _judge(place, question._replace(at=turns_at))
-        if worst(findings) != level:
-            return turns_at, worst(findings)
+        then, next_turn = _judge(place, question._replace(at=turns_at))
+        if worst(then) != worst(findings):
+            return turns_at, worst(then)
         turns_at = next_turn
     return None, None

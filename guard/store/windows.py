@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Callable
 from datetime import date, timedelta
 
+from guard.clock import Reading
 from guard.errors import NoWindow, PermitStale, StateLocked, StateUnusable, WindowTaken
 from guard.model import Carried, SwapWindow
 from guard.record import Record
@@ -28,10 +29,9 @@ if TYPE_CHECKING:
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
-    from guard.clock import Reading
     from guard.rules.permit import Permit
 
-    Clocks = Callable[[], Reading]
+Clocks = Callable[[], Reading]
 """Reads both clocks, now."""
 
 
