@@ -30,7 +30,9 @@ def configure_cells(parser: argparse.ArgumentParser) -> Run:
     parser.add_argument(
         "--due-within", metavar="DURATION", help="only the cells due within that time, such as 90d, and what to buy"
     )
-    parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--chart", action="store_true", help="the charge over time, with the planned events on it")
+    form.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     verbs = parser.add_subparsers(dest="verb", metavar="stock")
     count = verbs.add_parser("stock", help="record how many spare cells there are", allow_abbrev=False)
     count.add_argument("type", metavar="TYPE", help="the type of the cells, as the configuration calls it")
@@ -93,11 +95,26 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
             }
         )
         return 0
+    if args.chart:
+        _show_chart(desk, shown, now)
+        return 0
     output.show(_screen(desk, shown, now, args.due_within))
     output.show(stock.shopping(stock.to_buy(wanting, held, now), args.due_within))
     output.show(stock.in_stock(desk, held, now))
     output.show(verdicts.cautions())
     return 0
+
+
+def _show_chart(desk: Desk, rows: list[Row], now: datetime) -> None:
+    from guard.cli import charge_chart
+    from guard.plan.charge_ahead import Held, ahead
+
+    held = [Held(row.arm, row.cell, row.of) for row in rows if row.of is not None]
+    planned = [event for event in desk.events() if not is_over(event, now)]
+    width = output.width()
+    found = ahead(held, planned, now, charge_chart.MOST_CELLS, charge_chart.columns_for(width) + 1)
+    output.show(charge_chart.chart(found, len(rows), now, desk.settings.zone(), width))
+    output.show(verdicts.cautions())
 
 
 def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
@@ -224,6 +241,8 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
     empty = (
         "never empty by the standby current"
         if row.empty_at is None
+        else "EMPTY by its figures"
+        if row.empty_at <= now
         else f"empty {shown_with_age(row.empty_at, now, zone)}"
     )
     stake = "" if row.expected_h is None else f"{row.expected_h:.2g} h of work at stake"
