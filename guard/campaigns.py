@@ -6,9 +6,10 @@ from datetime import datetime, timedelta
 
 from guard.desk import Desk
 from guard.model import PlannedEvent
-from guard.plan.campaign import Campaign, Terms, campaign, need
+from guard.plan.campaign import USUAL_LENGTH, Campaign, Terms, campaign, need
 from guard.plan.events import not_configured
 from guard.plan.meant import NoRoom, meant
+from guard.plan.windows import MINUTE
 from guard.share.layout import Layout
 
 
@@ -17,14 +18,19 @@ def event_meant(desk: Desk, asked: str, now: datetime) -> PlannedEvent:
     return meant(asked, desk.events(), now, desk.settings.zone())
 
 
-def prepare(desk: Desk, event: PlannedEvent, people: int, each: timedelta, now: datetime) -> Campaign:
-    """Plan the backups that the event needs, by the facts as of now. Raises NoRoom where none could ever be in time."""
+def prepare(desk: Desk, event: PlannedEvent, people: int, each: timedelta | None, now: datetime) -> Campaign:
+    """Plan the backups that the event needs, by the facts as of now; without ``each`` by the usual length of one.
+
+    Raises NoRoom where none of that length could ever be in time.
+    """
     settings = desk.settings
     limit = settings.limits.fresh_for(event.kind)
-    grain = max((Layout(text).grain for text in settings.layouts), default=timedelta(minutes=1))
-    terms = Terms(event, limit, settings.settle, grain, settings.zone(), people, each, now)
-    if each > terms.room:
-        raise NoRoom(event, each, terms.room, limit)
+    grain = max((Layout(text).grain for text in settings.layouts), default=MINUTE)
+    terms = Terms(event, limit, settings.settle, grain, settings.zone(), people, each or USUAL_LENGTH, now)
+    if each is None and MINUTE <= terms.room < USUAL_LENGTH:
+        terms = terms._replace(each=terms.room)
+    if terms.each > terms.room:
+        raise NoRoom(event, terms.each, terms.room, limit)
     arms = [arm for arm in dict.fromkeys(event.arms) if arm in settings.arms]
     needs = [need(facts, event) for facts in desk.facts_in_turn(arms, now)] if arms else []
     return campaign(terms, needs, desk.events(), not_configured(event, settings.arms))

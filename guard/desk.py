@@ -242,8 +242,13 @@ class Desk:
         """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
         answers = [verdict(facts, question) for facts in self.facts_in_turn(arms, as_of)]
         answers.sort(key=place)
-        self.ledger.append(as_of, "verdict", arms[0] if len(arms) == 1 else "", _verdict_body(question, answers))
+        self.answered(question, answers, as_of)
         return answers
+
+    def answered(self, question: Question, answers: list[Verdict], as_of: datetime) -> None:
+        """Record in the ledger what was answered."""
+        only = answers[0].arm if len(answers) == 1 else ""
+        self.ledger.append(as_of, "verdict", only, _verdict_body(question, answers))
 
     def monitor_silent_since(self, now: datetime) -> datetime | None:
         """Since when the monitor has been silent; None while it shows life, and where none ever ran here."""

@@ -82,7 +82,7 @@ class UnknownEvent(CallError):
 
     def __str__(self) -> str:
         return (
-            f"No planned event has the id {self.asked!r}, or it was dropped already."
+            f"No planned event is called {self.asked!r}, or it was dropped already."
             " `guard event list --from 2000-01-01T00:00Z` lists all that are planned, those that are over included."
         )
 

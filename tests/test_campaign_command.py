@@ -79,8 +79,37 @@ def test_an_arm_that_left_the_configuration_is_told(half_ready: Plant) -> None:
     assert half_ready.run("campaign", event, "--json").json["not_configured"] == ["arm-09"]
 
 
+def test_what_must_be_done_before_an_event_is_answered_arm_by_arm(half_ready: Plant) -> None:
+    event = plan(half_ready)
+    half_ready.run("mark", "cell-alarm", "arm-07")
+    done = half_ready.run("ask", "what must be done before the winter?")
+    assert done.code == 20
+    assert done.out.startswith(f"Understood: what must be done before {event}, power-down (Winter): ")
+    assert "Begin by " in done.out
+    assert "Before work at the machine" in done.out
+
+    told = half_ready.run("ask", "--json", "what", "is", "to", "be", "done", "before", event).json
+
+    assert (told["verdict"], [each["arm"] for each in told["answers"]]) == ("hold", ["arm-07", "arm-09"])
+    blocking = {each["arm"]: each["blocking"] for each in told["campaign"]["arms"]}
+    assert [(each["code"], each["by"]) for each in blocking["arm-07"]] == [
+        ("cell-alarm", told["campaign"]["event"]["start"])
+    ]
+    assert [(each["code"], each["by"]) for each in blocking["arm-09"]] == [
+        ("stale-backup", told["campaign"]["begin_by"])
+    ]
+    kinds = [entry["kind"] for entry in half_ready.run("ledger", "show", "--json").json["entries"]]
+    assert kinds[-2:] == ["verdict", "verdict"]
+
+
+def test_before_what_is_no_event_nothing_is_answered(half_ready: Plant) -> None:
+    done = half_ready.run("ask", "what must be done before friday")
+    assert (done.code, done.out) == (2, "")
+    assert "No planned event is called 'friday'" in done.err
+
+
 WRONG_CALLS = (
-    (["ev-99"], "No planned event has the id"),
+    (["ev-99"], "No planned event is called"),
     (["running"], "has begun"),
     (["ev-1", "--people", "0"], "--people '0'"),
     (["ev-1", "--people", "two"], "--people 'two'"),

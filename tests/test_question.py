@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import settings as runs
 from hypothesis import strategies as st
 
-from guard.cli.question import Asked, understand
+from guard.cli.question import Asked, event_asked, understand
 from guard.errors import CallError, NotUnderstood, TimeTwice
 from guard.model import Arm
 from tests.plant import Plant
@@ -547,3 +547,24 @@ class TestOnTheCommandLine:
 
         assert done.code == 2
         assert "Not understood: \\x1b[2j\\u202e." in done.err
+
+
+@pytest.mark.parametrize(
+    ("question", "event"),
+    [
+        ("what must be done before the summer shutdown", "summer shutdown"),
+        ("What has to be done before ev-12?", "ev-12"),
+        ("what do we have to do before event ev-12", "ev-12"),
+        ("what's due before \u201cSummer  Shutdown\u201d!", "summer shutdown"),
+        ("what needs doing before the refit, line 2", "refit, line 2"),
+        ("what is left to do before retooling.", "retooling"),
+        ("what should I do before 'retooling'", "retooling"),
+        ("what must not be done before ev-12", None),
+        ("what must be done before", None),
+        ("what must be done after ev-12", None),
+        ("is arm 7 safe to power down before ev-12", None),
+        ("what was due before ev-12", None),
+    ],
+)
+def test_which_event_something_must_be_done_before(question: str, event: str | None) -> None:
+    assert event_asked(question) == event

@@ -70,10 +70,15 @@ def _ask(args: argparse.Namespace) -> int:
 
 
 def _ask_in_words(args: argparse.Namespace, desk: Desk, now: datetime) -> int:
-    from guard.cli.question import EXAMPLE, understand
+    from guard.cli.question import EXAMPLE, event_asked, understand
 
     if args.arm or args.area or args.all or args.action or args.at or args.off_for:
         raise NotUnderstood("", "a question in words together with options", EXAMPLE)
+    event = event_asked(" ".join(args.question))
+    if event is not None:
+        from guard.cli.before import answer
+
+        return answer(desk, event, now, as_json=args.json)
     asked = understand(" ".join(args.question), desk.settings.arms, now, desk.settings.zone)
     if asked.about != "verdict":
         from guard.cli.answers import answer

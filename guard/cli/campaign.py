@@ -14,7 +14,6 @@ from guard.errors import NotUnderstood
 from guard.load import load
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Missed, Need, Turn
 from guard.plan.events import end
-from guard.plan.warnings import BLOCKING
 from guard.plan.windows import MINUTE
 from guard.rules.evidence import seconds
 
@@ -88,7 +87,7 @@ def as_json(plan: Campaign) -> dict[str, object]:
             "fresh_limit_s": None if plan.help.limit is None else seconds(plan.help.limit),
             "begin_by": when(plan.help.begin_by),
         },
-        "arms": list(map(_need, plan.needs)),
+        "arms": [_need(each, plan) for each in plan.needs],
         "not_configured": list(plan.not_configured),
     }
 
@@ -117,7 +116,7 @@ def _missed(missed: Missed) -> dict[str, object]:
     }
 
 
-def _need(need: Need) -> dict[str, object]:
+def _need(need: Need, plan: Campaign) -> dict[str, object]:
     resting, saved = need.verdict.resting, _saved_at(need)
     return {
         "arm": need.arm,
@@ -127,9 +126,8 @@ def _need(need: Need) -> dict[str, object]:
         "set": None if resting is None else resting.set.path,
         "captured_at": when(saved),
         "blocking": [
-            {"code": found.code, "level": found.level, "remedy": found.remedy, "signed_off": found.signed_off}
-            for found in need.verdict.findings
-            if found.level in BLOCKING
+            {"code": found.code, "level": found.level, "remedy": found.remedy, "by": when(plan.due(need, found))}
+            for found in need.blocking
         ],
     }
 

@@ -92,6 +92,22 @@ _LONGEST_WORD = 255
 """No id is longer, since no file system holds a longer name; longer words are no words."""
 
 
+_BEFORE = re.compile(
+    r"(?:please )?what(?: still)? (?:(?:must|should|has to|needs to|is to)(?: still)? be done|(?:must|should) (?:i|we) do"
+    r"|do (?:i|we) (?:still )?(?:have|need) to do|is (?:still )?(?:due|needed|(?:left )?to do)|needs (?:to be done|doing))"
+    r" before (?:the )?(?:event )?(.+)"
+)
+
+
+def event_asked(text: str) -> str | None:
+    """The id or title of the event, where it is asked what must be done before one; else None."""
+    if len(text) > LONGEST:
+        return None
+    plain = " ".join(text.replace("’", "'").split()).rstrip("?.! ")
+    found = _BEFORE.fullmatch(re.sub(r"^((?:please )?what)'s ", r"\1 is ", plain.lower()))
+    return found and found[1].strip("'\"“”„ ")
+
+
 def understand(text: str, arms: Mapping[str, Arm], now: datetime, zone: Callable[[], tzinfo]) -> Asked:
     """What a question asks. Raises NotUnderstood with what was understood of it and what was not."""
     if len(text) > LONGEST:

@@ -95,14 +95,23 @@ class Need(Record):
         return self.verdict.loss.expected_h if self.verdict.loss is not None else 0.0
 
     @property
-    def beside(self) -> tuple[Finding, ...]:
-        """What blocks the event on this arm and is lifted by no backup and no reading back; nobody answers for it."""
-        lifted = frozenset() if self.needed == "other" else SAVING_LIFTS | {"not-read-back"}
+    def blocking(self) -> tuple[Finding, ...]:
+        """What blocks the event on this arm, less what somebody answers for; a missing backup none the less."""
         return tuple(
             found
             for found in self.verdict.findings
-            if found.level in BLOCKING and found.signed_off is None and found.code not in lifted
+            if found.level in BLOCKING and (found.signed_off is None or self.is_saved_for(found))
         )
+
+    def is_saved_for(self, found: Finding) -> bool:
+        """Whether the backup that the arm needs lifts it."""
+        return self.needed == "backup" and found.code in SAVING_LIFTS
+
+    @property
+    def beside(self) -> tuple[Finding, ...]:
+        """What blocks the event on this arm and is lifted by no backup and no reading back."""
+        lifted = frozenset() if self.needed == "other" else SAVING_LIFTS | {"not-read-back"}
+        return tuple(found for found in self.blocking if found.code not in lifted)
 
 
 class Turn(Record):
@@ -157,6 +166,17 @@ class Campaign(Record):
     def begin_by(self) -> datetime | None:
         """The latest time to begin the first backup, in this order; None where there is none to make."""
         return min((turn.begin_by for turn in self.turns), default=None)
+
+    def turn_of(self, arm: str) -> Turn | None:
+        """The turn of an arm; None where it has none."""
+        return next((turn for turn in self.turns if turn.arm == arm), None)
+
+    def due(self, each: Need, found: Finding) -> datetime | None:
+        """By when to begin what lifts a finding; None where that is too late already."""
+        if not each.is_saved_for(found):
+            return self.terms.event.start
+        turn = self.turn_of(each.arm)
+        return turn and turn.begin_by
 
 
 def need(facts: ArmFacts, event: PlannedEvent) -> Need:

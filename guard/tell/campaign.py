@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from guard.model import Finding
 from guard.plan.campaign import Campaign, Missed, Need, Terms, Turn
 from guard.plan.windows import MINUTE, SEEN_AND_READ
 from guard.times import shown, shown_with_age
@@ -16,10 +17,15 @@ Rows = list[tuple[str, str]]
 
 def headline(plan: Campaign) -> str:
     """What the campaign is for."""
-    terms, event = plan.terms, plan.terms.event
+    return f"Backups before {named(plan.terms)}"
+
+
+def named(terms: Terms) -> str:
+    """The event that a campaign is for."""
+    event = terms.event
     title = f" ({event.title})" if event.title else ""
     start = shown_with_age(event.start, terms.as_of, terms.zone)
-    return f"Backups before {event.id}, {event.kind}{title}: {start}, for {in_words(event.off_for)}"
+    return f"{event.id}, {event.kind}{title}: {start}, for {in_words(event.off_for)}"
 
 
 def counted(plan: Campaign) -> str:
@@ -139,3 +145,24 @@ def _resting(each: Need, plan: Campaign) -> str:
     if resting is None:
         return "no set"
     return f"{resting.set.path}, saved {shown_with_age(resting.captured_at, plan.terms.as_of, plan.terms.zone)}"
+
+
+def todo(plan: Campaign, each: Need) -> Rows:
+    """What lifts each blocking finding of an arm, and by when: each remedy once, with what it lifts."""
+    codes: dict[tuple[str, str], list[str]] = {}
+    for found in each.blocking:
+        what = f"{found.remedy.rstrip('.')}.", _by(plan, each, found)
+        codes.setdefault(what, []).append(found.code)
+    return [(remedy, f"{by}; it lifts {', '.join(dict.fromkeys(lifted))}") for (remedy, by), lifted in codes.items()]
+
+
+def _by(plan: Campaign, each: Need, found: Finding) -> str:
+    terms, due = plan.terms, plan.due(each, found)
+    if due is None:
+        return "Too late: " + next(why_missed(missed, terms) for missed in plan.missed if missed.arm == each.arm)
+    turn = plan.turn_of(each.arm) if each.is_saved_for(found) else None
+    if turn is None:
+        return f"By {shown(due, terms.zone)}"
+    begin = f"Begin by {shown(due, terms.zone)}"
+    is_now = turn.counts_from <= terms.as_of + MINUTE
+    return begin if is_now else f"{begin}, not before {shown(turn.counts_from, terms.zone)}"
