@@ -76,9 +76,9 @@ def _ask_in_words(args: argparse.Namespace, desk: Desk, now: datetime) -> int:
         raise NotUnderstood("", "a question in words together with options", EXAMPLE)
     event = event_asked(" ".join(args.question))
     if event is not None:
-        from guard.cli.before import answer
+        from guard.cli.before import answer_before
 
-        return answer(desk, event, now, as_json=args.json)
+        return answer_before(desk, event, now, as_json=args.json)
     asked = understand(" ".join(args.question), desk.settings.arms, now, desk.settings.zone)
     if asked.about != "verdict":
         from guard.cli.answers import answer

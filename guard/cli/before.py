@@ -13,14 +13,15 @@ from guard.cli.output import Line
 from guard.desk import Desk
 from guard.model import Level, rank
 from guard.plan.campaign import Campaign, Need
+from guard.rules.verdict import place
 from guard.tell.campaign import counted, helps, named, times, todo
 
 
-def answer(desk: Desk, asked: str, now: datetime, *, as_json: bool) -> int:
+def answer_before(desk: Desk, asked: str, now: datetime, *, as_json: bool) -> int:
     """Answer, worst arm first. The exit code is that of the worst verdict at the event's start."""
     event = event_meant(desk, asked, now)
     plan = prepare(desk, event, 1, None, now)
-    needs = sorted(plan.needs, key=lambda each: -rank(each.verdict.level))
+    needs = sorted(plan.needs, key=lambda each: place(each.verdict))
     answers = [each.verdict for each in needs]
     if answers:
         desk.answered(answers[0].question, answers, now)
