@@ -8,7 +8,8 @@ from datetime import datetime
 from guard.campaigns import event_meant, prepare
 from guard.cli import output, verdicts
 from guard.cli.ask import EXIT_CODES
-from guard.cli.campaign import as_json as campaign_as_json
+from guard.cli.campaign import as_document
+from guard.cli.documents import answers as document_of
 from guard.cli.output import Line
 from guard.desk import Desk
 from guard.model import Level, rank
@@ -29,7 +30,7 @@ def answer_before(desk: Desk, asked: str, now: datetime, *, as_json: bool) -> in
     worst: Level = max(levels, key=rank, default="unknown")
     if as_json:
         silent = desk.monitor_silent_since(now)
-        output.show_json({**verdicts.as_json(answers, now, worst, silent), "campaign": campaign_as_json(plan)})
+        output.show_json({**document_of(answers, now, worst, silent), "campaign": as_document(plan)})
         return EXIT_CODES[worst]
     output.show(_screen(plan, needs))
     output.show(verdicts.silence(desk.monitor_silent_since(now), now, desk.settings.zone()))

@@ -41,7 +41,7 @@ def _campaign(args: argparse.Namespace) -> int:
     now = desk.now()
     plan = prepare(desk, event_meant(desk, args.event, now), people, timedelta(minutes=minutes), now)
     if args.json:
-        output.show_json(as_json(plan))
+        output.show_json(as_document(plan))
     else:
         from guard.cli.turns import screen
 
@@ -60,7 +60,7 @@ def exit_code(plan: Campaign) -> int:
     return EXIT_CODES["hold" if plan.missed else "unknown" if plan.not_configured else "clear"]
 
 
-def as_json(plan: Campaign) -> dict[str, object]:
+def as_document(plan: Campaign) -> dict[str, object]:
     """The campaign for programs."""
     terms, event = plan.terms, plan.terms.event
     return {
