@@ -11,6 +11,8 @@ from typing import Any
 
 from guard.config_keys import (
     ARM,
+    CALENDAR,
+    CALENDAR_RULE,
     CELL,
     CELL_TYPE,
     CHECKS,
@@ -45,8 +47,10 @@ from guard.config_values import Wrong, positive, shown, text
 from guard.errors import ConfigFaults, Fault
 from guard.model import (
     ACTIONS,
+    EVERY_ARM,
     ArchiveLimits,
     Arm,
+    CalendarRule,
     Cell,
     CellType,
     Checks,
@@ -58,7 +62,7 @@ from guard.model import (
     PartRule,
     Recipe,
 )
-from guard.settings import Keep, Mail, Notify, Reports, Service, Settings, Warnings
+from guard.settings import Calendar, Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 
 def parse(path: str, raw: bytes) -> tuple[Settings, dict[str, bytes]]:
@@ -110,9 +114,11 @@ class _Reader:
         report = self._table("report", REPORT)
         warnings = self._table("warnings", WARNINGS)
         notify = self._notify()
+        calendar = self._table("calendar", CALENDAR)
         recipes = self._named("recipes", DEFAULT_RECIPES, self._recipe)
         cell_types = self._named("cell-types", DEFAULT_CELL_TYPES, self._cell_type)
         arms = self._arms(recipes, cell_types)
+        rules = self._calendar_rules(calendar["rules"] or (), arms)
         if self.faults:
             raise ConfigFaults(self.faults)
         settings = Settings(
@@ -144,6 +150,13 @@ class _Reader:
             reports=Reports(*(report[key] for key in REPORT)),
             warnings=Warnings(*(warnings[key] for key in WARNINGS)),
             notify=notify,
+            calendar=Calendar(
+                tuple(map(self._place, calendar["watch"])),
+                calendar["horizon"],
+                calendar["most"],
+                calendar["largest"],
+                rules,
+            ),
             recipes=recipes,
             cell_types=cell_types,
             arms=arms,
@@ -197,6 +210,27 @@ class _Reader:
             )
         file = found["apprise-file"]
         return Notify(mail, found["webhook"], self._place(file) if file else "")
+
+    def _calendar_rules(self, raw: tuple[dict[str, Any], ...], arms: Mapping[str, Arm]) -> tuple[CalendarRule, ...]:
+        """The rules by which a calendar's entries are read; each has a pattern and says something."""
+        names = {EVERY_ARM, *arms, *(arm.area for arm in arms.values() if arm.area)}
+        rules = []
+        for number, table in enumerate(raw):
+            where = f"calendar.rules[{number}]"
+            found = self._read(where, table, CALENDAR_RULE)
+            if not any(found[key] for key in ("categories", "summary", "location")):
+                self._fault(where, "has no pattern", "give one of categories, summary and location")
+            if not found["kind"] and not found["arms"]:
+                self._fault(
+                    where, "says nothing of what it finds", f"give kind ({', '.join(ACTIONS)} or none), or arms"
+                )
+            for name in found["arms"] or ():
+                if arms and name not in names:
+                    self._unknown_name(
+                        f"{where}.arms", name, dict.fromkeys(sorted(names)), f"{EVERY_ARM} for all, or [[arms]]"
+                    )
+            rules.append(CalendarRule(*(found[key] for key in CALENDAR_RULE)))
+        return tuple(rules)
 
     def _named(
         self, name: str, defaults: dict[str, Any], read: Callable[[str, str, dict[str, Any]], Any]

@@ -22,6 +22,7 @@ from guard.config_values import (
     mapping,
     number,
     path_within,
+    pattern,
     positive,
     presence_address,
     size_of,
@@ -30,6 +31,7 @@ from guard.config_values import (
     span_list,
     span_of,
     span_or_off,
+    tables,
     text,
     text_list,
     time_of_day,
@@ -39,6 +41,7 @@ from guard.config_values import (
     zero_or_more,
     zone_name,
 )
+from guard.model import ACTIONS
 from guard.record import Record
 
 REQUIRED = object()
@@ -129,6 +132,20 @@ MAIL = {
     "user": Key(text, ""),
     "password-file": Key(text, ""),
 }
+CALENDAR = {
+    "watch": Key(text_list, ()),
+    "horizon": Key(some_span, span_of("400d")),
+    "most": Key(whole, 5_000),
+    "largest": Key(size_of, size_of("100 MB")),
+    "rules": Key(tables, ()),
+}
+CALENDAR_RULE = {
+    "categories": Key(pattern, None),
+    "summary": Key(pattern, None),
+    "location": Key(pattern, None),
+    "kind": Key(any_of(*ACTIONS, "none"), None),
+    "arms": Key(text_list, ()),
+}
 RECIPE = {
     "volatile": Key(glob_list, ()),
     "identity": Key(mapping, None),
@@ -202,6 +219,7 @@ TOP = [
         "report",
         "warnings",
         "notify",
+        "calendar",
     ),
     *("recipes", "cell-types", "arms", "arms-file"),
 ]

@@ -203,6 +203,23 @@ def cells(value: Any) -> tuple[dict[str, Any], ...]:
     return tuple(value)
 
 
+def tables(value: Any) -> tuple[dict[str, Any], ...]:
+    """A list of tables; none is allowed."""
+    if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+        raise Wrong(f"{shown(value)} is no list of tables", "write the name in double brackets before each table")
+    return tuple(value)
+
+
+def pattern(value: Any) -> str:
+    """A regular expression."""
+    written = text(value)
+    try:
+        re.compile(written)
+    except (re.error, OverflowError, RecursionError) as error:
+        raise Wrong(f"{shown(written)} is no regular expression: {error}", "write one such as 'shut ?down'") from None
+    return written
+
+
 def day(value: Any) -> date:
     """A date."""
     if isinstance(value, datetime) or not isinstance(value, date):

@@ -21,6 +21,7 @@ from guard.files import write_whole
 from guard.model import (
     ArchiveLimits,
     Arm,
+    CalendarRule,
     Cell,
     CellType,
     Checks,
@@ -32,7 +33,7 @@ from guard.model import (
     PartRule,
     Recipe,
 )
-from guard.settings import Keep, Mail, Notify, Reports, Service, Settings, Warnings
+from guard.settings import Calendar, Keep, Mail, Notify, Reports, Service, Settings, Warnings
 
 TYPE_CHECKING = False
 
@@ -172,6 +173,14 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
     fields["warnings"] = Warnings(tuple(map(_span, lead_times)), _span(repeat), on_share)
     mail, webhook, apprise_file = fields["notify"]
     fields["notify"] = Notify(mail and Mail(*mail)._replace(to=tuple(mail[3])), webhook, apprise_file)
+    watched, horizon, most, largest, rules = fields["calendar"]
+    fields["calendar"] = Calendar(
+        tuple(watched),
+        _span(horizon),
+        most,
+        largest,
+        tuple(CalendarRule(*rule)._replace(arms=tuple(rule[4])) for rule in rules),
+    )
     fields["recipes"] = {name: _thawed_recipe(recipe) for name, recipe in fields["recipes"].items()}
     fields["cell_types"] = {
         name: CellType(row[0], row[1], _span(row[2]), *row[3:])._replace(shelf_life=row[-1] and _span(row[-1]))

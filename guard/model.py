@@ -27,6 +27,17 @@ LEVELS: tuple[Level, ...] = ("clear", "caution", "unknown", "hold")
 
 ACTIONS: tuple[Action, ...] = ("power-down", "memory-swap", "position-swap", "service-visit")
 
+USUAL_OFF: dict[Action, timedelta] = {
+    # Where nobody says for how long: one shift, the window of a swap, one visit.
+    "power-down": timedelta(hours=8),
+    "memory-swap": timedelta(minutes=30),
+    "position-swap": timedelta(minutes=30),
+    "service-visit": timedelta(hours=4),
+}
+
+EVERY_ARM = "*"
+"""Stands for all arms in a rule about calendars."""
+
 MARK_KINDS = (
     "edit",
     "cell-alarm",
@@ -321,7 +332,11 @@ class Mark(Record):
 
 
 class PlannedEvent(Record):
-    """Work that is planned: what, from when, for how long, on which arms; ``uid`` is a calendar entry's own."""
+    """Work that is planned: what, from when, for how long, on which arms; ``uid`` is a calendar entry's own.
+
+    ``recurrence`` tells which recurrence of that entry it is, by the time at which its rule puts it;
+    empty where the entry does not recur.
+    """
 
     id: str
     kind: Action
@@ -331,6 +346,21 @@ class PlannedEvent(Record):
     title: str = ""
     source: str = "added by hand"
     uid: str | None = None
+    recurrence: str = ""
+
+
+class CalendarRule(Record):
+    """How entries of a calendar are read: those that match all the patterns that are there are of this kind, on these arms.
+
+    ``kind`` is None where the entry itself names it, and none for entries that plan nothing; ``arms`` are
+    ids, areas or ``*``, empty where the entry names them.
+    """
+
+    categories: str | None = None
+    summary: str | None = None
+    location: str | None = None
+    kind: str | None = None
+    arms: tuple[str, ...] = ()
 
 
 class SignOff(Record):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import timedelta, tzinfo
 
-from guard.model import ArchiveLimits, Arm, CellType, Limits, Recipe
+from guard.model import ArchiveLimits, Arm, CalendarRule, CellType, Limits, Recipe
 from guard.record import Record
 
 
@@ -66,6 +66,16 @@ class Notify(Record):
     apprise_file: str
 
 
+class Calendar(Record):
+    """Which calendars are watched, how far recurrences are followed, how much is taken in, and what entries mean."""
+
+    watch: tuple[str, ...]
+    horizon: timedelta
+    most: int
+    largest: int
+    rules: tuple[CalendarRule, ...]
+
+
 class Settings(Record):
     """Everything that the configuration says. Paths are absolute."""
 
@@ -85,6 +95,7 @@ class Settings(Record):
     reports: Reports
     warnings: Warnings
     notify: Notify
+    calendar: Calendar
     recipes: Mapping[str, Recipe]
     cell_types: Mapping[str, CellType]
     arms: Mapping[str, Arm]

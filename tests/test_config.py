@@ -18,7 +18,7 @@ from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
 from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, Costs, Identity, Limits, PartRule, Recipe
-from guard.settings import Keep, Notify, Reports, Service, Settings, Warnings
+from guard.settings import Calendar, Keep, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 
 EXAMPLE = """
@@ -144,6 +144,7 @@ class TestWhatItSays:
             reports=Reports(330, 400 * DAY),
             warnings=Warnings((7 * DAY, 2 * DAY, timedelta(hours=4)), DAY, sheets_on_share=False),
             notify=Notify(None, "", ""),
+            calendar=Calendar((), 400 * DAY, 5000, 100_000_000, ()),
             recipes={
                 "standard": Recipe(
                     "standard",

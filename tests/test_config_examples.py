@@ -33,6 +33,7 @@ TABLES = {
     "report": config.REPORT,
     "warnings": config.WARNINGS,
     "notify": config.NOTIFY,
+    "calendar": config.CALENDAR,
 }
 """The tables of which there is one; every other table repeats or has a name of its own."""
 
@@ -94,6 +95,7 @@ def test_the_full_example_has_every_key_of_a_table(document: dict[str, Any], tab
             id="hold-up",
         ),
         pytest.param(lambda d: [d["notify"]["mail"]], config.MAIL, id="mail"),
+        pytest.param(lambda d: d["calendar"]["rules"], config.CALENDAR_RULE, id="calendar-rule"),
         pytest.param(lambda d: _some([*d["recipes"].values(), *d["arms"]], "loss"), config.COSTS, id="loss-of-its-own"),
         pytest.param(lambda d: [cell for arm in d["arms"] for cell in arm["cells"]], config.CELL, id="cell"),
     ],
@@ -111,6 +113,7 @@ def test_every_table_of_keys_is_compared_here() -> None:
     assert known == {
         *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "LOSS", "COSTS", "KEEP"),
         *("SERVICE", "REPORT", "WARNINGS", "NOTIFY", "MAIL"),
+        *("CALENDAR", "CALENDAR_RULE"),
         *("RECIPE", "IDENTITY", "PART", "CHECKS", "CELL_TYPE", "SPREAD", "ARM", "CELL", "HOLD_UP"),
     }
 
@@ -126,5 +129,7 @@ def test_a_value_told_as_the_default_is_the_default(document: dict[str, Any]) ->
         for key, raw in document[name].items():
             assert f"{key} = " in told
             assert TABLES[name][key].read(raw) == TABLES[name][key].default
+    for key in ("horizon", "most", "largest"):
+        assert config.CALENDAR[key].read(document["calendar"][key]) == config.CALENDAR[key].default
     for key in ("settle", "watch", "unseen-after"):
         assert config.SHARE[key].read(document["share"][key]) == config.SHARE[key].default

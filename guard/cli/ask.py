@@ -11,7 +11,7 @@ from guard.cli.output import Line
 from guard.desk import Desk
 from guard.errors import NotUnderstood
 from guard.load import load
-from guard.model import ACTIONS, Action, Level, Question, Verdict, rank
+from guard.model import ACTIONS, USUAL_OFF, Action, Level, Question, Verdict, rank
 from guard.settings import Settings
 from guard.units import in_words
 
@@ -21,14 +21,6 @@ if TYPE_CHECKING:
     from guard.plan.warnings import Raised
 
 EXIT_CODES: dict[Level, int] = {"clear": 0, "caution": 10, "hold": 20, "unknown": 30}
-
-USUAL_OFF = {
-    # Where nobody says for how long: one shift, the window of a swap, one visit.
-    "power-down": timedelta(hours=8),
-    "memory-swap": timedelta(minutes=30),
-    "position-swap": timedelta(minutes=30),
-    "service-visit": timedelta(hours=4),
-}
 
 WHICH_ARM = 'Ask such as: guard ask "is arm 7 safe to power down", or name --arm ARM.'
 

@@ -18,13 +18,13 @@ from contextlib import redirect_stdout
 
 from guard import clock
 from guard.cli import output
-from guard.cli.ask import EXIT_CODES, USUAL_OFF, Run
+from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.main import INTERRUPTED, main
 from guard.cli.output import Line, tell
 from guard.demo import DemoPlant, Note
 from guard.desk import Desk
 from guard.errors import WouldOverwrite
-from guard.model import Level, Question
+from guard.model import USUAL_OFF, Level, Question
 from guard.rules.verdict import verdict
 
 HOLD = EXIT_CODES["hold"]

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from guard.cli import output
 from guard.cli.ask import Run, duration, named_arms
+from guard.cli.calendars import add_verbs, event_as_json, run_import
 from guard.cli.output import Line
 from guard.cli.when import parse_when
 from guard.desk import Desk
@@ -24,7 +25,7 @@ EXAMPLE = 'Such as: guard event add --kind power-down --start "friday 6:00" --fo
 
 def configure_event(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard event`."""
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="add|list|drop")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="add|list|drop|import")
     add = verbs.add_parser("add", help="plan an event", allow_abbrev=False)
     add.add_argument("--kind", required=True, choices=ACTIONS, help="what is planned")
     add.add_argument("--start", required=True, metavar="WHEN", help='such as "2026-12-23 14:00" or "friday 6:00"')
@@ -39,12 +40,13 @@ def configure_event(parser: argparse.ArgumentParser) -> Run:
     told.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     drop = verbs.add_parser("drop", help="take an event out of the plan", allow_abbrev=False)
     drop.add_argument("id", metavar="ID", help="such as ev-12; `guard event list` shows it")
+    add_verbs(verbs)
     return _event
 
 
 def _event(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
-    return {"add": _add, "list": _list, "drop": _drop}[args.verb](desk, args)
+    return {"add": _add, "list": _list, "drop": _drop, "import": run_import}[args.verb](desk, args)
 
 
 def _add(desk: Desk, args: argparse.Namespace) -> int:
@@ -105,23 +107,10 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
         raise NotUnderstood("", f"a span that ends ({args.last}) before it begins", "Give --from before --to.")
     found = within(desk.events(), first, last)
     if args.json:
-        output.show_json({"schema": 1, "events": list(map(_as_json, found))})
+        output.show_json({"schema": 1, "events": list(map(event_as_json, found))})
     else:
         output.show(_rows(found, desk, now))
     return 0
-
-
-def _as_json(event: PlannedEvent) -> dict[str, object]:
-    return {
-        "id": event.id,
-        "kind": event.kind,
-        "start": output.when(event.start),
-        "end": output.when(end(event)),
-        "arms": list(event.arms),
-        "title": event.title,
-        "source": event.source,
-        "uid": event.uid,
-    }
 
 
 def _rows(events: tuple[PlannedEvent, ...], desk: Desk, now: datetime) -> Iterator[Line]:

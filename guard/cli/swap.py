@@ -8,14 +8,14 @@ from datetime import date, datetime
 
 from guard import swaps
 from guard.cli import countdown, output, verdicts
-from guard.cli.ask import EXIT_CODES, USUAL_OFF, Run
+from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line, tell
 from guard.cli.stock import too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
 from guard.load import load
-from guard.model import ACTIONS, Action, Question, Verdict
+from guard.model import ACTIONS, USUAL_OFF, Action, Question, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER

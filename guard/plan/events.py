@@ -29,8 +29,26 @@ class UnreadableEvent(ValueError):
 
 def as_added(event: PlannedEvent) -> dict[str, object]:
     """The body of the entry that adds an event. The entry's number becomes its id."""
-    return {
-        "verb": "add",
+    return {"verb": "add", **_fields(event)}
+
+
+def as_changed(event: PlannedEvent) -> dict[str, object]:
+    """The body of the entry that gives an event, which keeps its id, what its calendar says now."""
+    return {"verb": "change", "event": event.id, **_fields(event)}
+
+
+def as_dropped(event: PlannedEvent) -> dict[str, object]:
+    """The body of the entry that drops an event because somebody said so."""
+    return {"verb": "drop", "event": event.id}
+
+
+def as_removed(event: PlannedEvent) -> dict[str, object]:
+    """The body of the entry that drops an event because its calendar has it no longer."""
+    return {"verb": "drop", "event": event.id, "by": "calendar"}
+
+
+def _fields(event: PlannedEvent) -> dict[str, object]:
+    fields: dict[str, object] = {
         "kind": event.kind,
         "start": utc(event.start),
         "off_for_s": seconds(event.off_for),
@@ -39,11 +57,7 @@ def as_added(event: PlannedEvent) -> dict[str, object]:
         "source": event.source,
         "uid": event.uid,
     }
-
-
-def as_dropped(event: PlannedEvent) -> dict[str, object]:
-    """The body of the entry that drops an event."""
-    return {"verb": "drop", "event": event.id}
+    return fields | ({"recurrence": event.recurrence} if event.recurrence else {})
 
 
 def id_of(number: int) -> str:
@@ -51,32 +65,57 @@ def id_of(number: int) -> str:
     return f"ev-{number}"
 
 
+class Plan(Record):
+    """The events that are planned, in the order of their starts, and those that somebody dropped by hand."""
+
+    events: tuple[PlannedEvent, ...]
+    dropped: tuple[PlannedEvent, ...]
+
+
 def planned(entries: Iterable[Noted]) -> tuple[PlannedEvent, ...]:
-    """The events that were added and not dropped, in the order of their starts.
+    """The events that were added and not dropped, in the order of their starts. Raises UnreadableEvent."""
+    return plan(entries).events
+
+
+def plan(entries: Iterable[Noted]) -> Plan:
+    """What the entries tell together.
 
     Raises UnreadableEvent for an entry that cannot be understood: an event that is passed
     over without a word would be judged by nobody.
     """
     events: dict[str, PlannedEvent] = {}
+    dropped: list[PlannedEvent] = []
     for entry in sorted(entries, key=lambda entry: entry.number):
         try:
-            if entry.body["verb"] == "drop":
-                events.pop(str(entry.body["event"]), None)
-            else:
-                events[id_of(entry.number)] = _added(entry)
+            gone = _apply(entry, events)
         except (KeyError, TypeError, ValueError, OverflowError):
             raise UnreadableEvent(entry.number) from None
-    return tuple(sorted(events.values(), key=lambda event: event.start))
+        if gone is not None and "by" not in entry.body:
+            dropped.append(gone)
+    return Plan(tuple(sorted(events.values(), key=lambda event: event.start)), tuple(dropped))
 
 
-def _added(entry: Noted) -> PlannedEvent:
+def _apply(entry: Noted, events: dict[str, PlannedEvent]) -> PlannedEvent | None:
+    """Let an entry take effect. Returns the event that it dropped, where it dropped one."""
+    verb = entry.body["verb"]
+    if verb == "drop":
+        return events.pop(str(entry.body["event"]), None)
+    if verb not in ("add", "change"):
+        raise ValueError(verb)
+    event = _told(entry, id_of(entry.number) if verb == "add" else str(entry.body["event"]))
+    if verb == "add" or event.id in events:
+        events[event.id] = event
+    return None
+
+
+def _told(entry: Noted, event: str) -> PlannedEvent:
     body = entry.body
     kind = next((action for action in ACTIONS if action == body["kind"]), None)
     arms, off_for_s, uid = body["arms"], body["off_for_s"], body.get("uid")
-    if body["verb"] != "add" or kind is None or not isinstance(arms, list) or not isinstance(off_for_s, int | float):
+    if kind is None or not isinstance(arms, list) or not isinstance(off_for_s, int | float):
         raise ValueError(entry.number)
     return PlannedEvent(
-        id=id_of(entry.number),
+        id=event,
         kind=kind,
         start=datetime.fromisoformat(str(body["start"])).astimezone(UTC),
         off_for=timedelta(seconds=off_for_s),
@@ -84,6 +123,7 @@ def _added(entry: Noted) -> PlannedEvent:
         title=str(body.get("title", "")),
         source=str(body.get("source", "")),
         uid=None if uid is None else str(uid),
+        recurrence=str(body.get("recurrence", "")),
     )
 
 

@@ -1,0 +1,73 @@
+"""Calendars as a use case: taken in from files, by hand or as they are watched, into the plan."""
+
+from __future__ import annotations
+
+import os
+import stat
+from datetime import UTC, datetime
+
+from guard.desk import Desk
+from guard.ical.refusals import CalendarRefused
+from guard.plan.calendar import Changes, Left
+from guard.record import Record
+from guard.rules.evidence import later
+from guard.units import bytes_in_words
+
+_KEPT = "Put that right and import it again."
+
+
+class TakenIn(Record):
+    """What came of taking in a calendar: what changed in the plan, and what of it was left or is in doubt."""
+
+    source: str
+    changes: Changes
+    left: tuple[Left, ...]
+    until: datetime | None
+
+
+def take_in(desk: Desk, path: str) -> TakenIn:
+    """Take in a calendar file: its events are planned, changed or dropped by what it says now.
+
+    Raises CalendarRefused where the file cannot be read or trusted as a whole; nothing is changed then.
+    """
+    from guard.ical.read import Bounds, read
+    from guard.plan.calendar import Reader
+    from guard.store.calendars import take_in as enter
+
+    path, settings, now = os.path.abspath(path), desk.settings, desk.now()
+    raw = content(path, settings.calendar.largest)
+    reader = Reader({arm.id: arm.area for arm in settings.arms.values()}, settings.calendar.rules)
+    bounds = Bounds(_horizon(desk, now), settings.calendar.most)
+    found = read(path, raw, reader, settings.zone(), now, bounds)
+    with desk.recording() as ledger:
+        return TakenIn(path, enter(ledger, found, now), found.left, found.until)
+
+
+def _horizon(desk: Desk, now: datetime) -> datetime:
+    """Up to when recurrences are followed: the whole days of the configured span, so that it moves once a day."""
+    today = now.replace(hour=0, minute=0, second=0, microsecond=0)
+    return later(today, desk.settings.calendar.horizon) or datetime(9990, 1, 1, tzinfo=UTC)
+
+
+def content(path: str, largest: int) -> bytes:
+    """The bytes of a calendar file. Raises CalendarRefused where it cannot be read, or is larger than allowed."""
+    try:
+        with open(path, "rb", buffering=0, opener=_without_waiting) as file:
+            about = os.fstat(file.fileno())
+            if not stat.S_ISREG(about.st_mode):
+                raise CalendarRefused(path, "it is no plain file", "Give a file.")
+            raw = file.read(largest + 1) if about.st_size <= largest else None
+            if raw is None or len(raw) > largest:
+                why = f"it is larger than {bytes_in_words(largest)} (calendar.largest)"
+                raise CalendarRefused(path, why, "Export a shorter span of time, or raise that limit.")
+            after = os.fstat(file.fileno())
+    except OSError as error:
+        raise CalendarRefused(path, f"it cannot be read ({error.strerror or error})", _KEPT) from error
+    if (about.st_size, about.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or len(raw) != about.st_size:
+        raise CalendarRefused(path, "it changed while it was read", "Import it again once it is written.")
+    return raw
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open a file, and never wait for the other end of a pipe that stands in its place."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))

@@ -1,0 +1,115 @@
+"""`guard event import`: the calendar that the plant keeps, taken into the plan."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable, Iterator
+
+from guard.calendars import TakenIn, take_in
+from guard.cli import output
+from guard.cli.output import Line
+from guard.desk import Desk
+from guard.model import PlannedEvent
+from guard.plan.calendar import Left
+from guard.times import shown, shown_with_age
+from guard.units import in_words
+
+MOST_SHOWN = 20
+"""More events of one sort are counted; `guard event list` shows them all."""
+
+
+def add_verbs(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """The verbs of `guard event` that are about calendars."""
+    taken = verbs.add_parser("import", help="take in a calendar file, or what changed in it", allow_abbrev=False)
+    taken.add_argument("file", metavar="FILE.ics", help="a calendar as programs export it, RFC 5545")
+    taken.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+
+
+def run_import(desk: Desk, args: argparse.Namespace) -> int:
+    """Take in a calendar and tell what came of it."""
+    taken = take_in(desk, args.file)
+    if args.json:
+        output.show_json(_as_json(taken))
+    else:
+        output.show(_lines(taken, desk))
+    return 0
+
+
+def _lines(taken: TakenIn, desk: Desk) -> Iterator[Line]:
+    found = taken.changes
+    counts = [
+        f"{len(events)} {word}"
+        for events, word in ((found.added, "planned"), (found.changed, "changed"), (found.removed, "dropped"))
+        if events
+    ]
+    told = ", ".join(counts) or "nothing changed"
+    yield Line(f"{taken.source}: {told}, {found.same} as before.", style="head")
+    yield from _some("Planned", found.added, desk)
+    yield from _some("Changed", found.changed, desk)
+    yield from _some("Dropped", found.removed, desk)
+    yield from _some("Kept", found.kept, desk, ": not found in it any more, but that is in doubt; see below")
+    yield from _some("Left out", found.dropped, desk, ": you dropped just this; guard event add plans it again")
+    if taken.until is not None:
+        until = shown(taken.until, desk.settings.zone())
+        yield Line(
+            f"Something in it recurs beyond {until} (calendar.horizon). What comes later is taken in when it is imported"
+            " again, which the monitor does every day for the calendars in calendar.watch.",
+            style="quiet",
+        )
+    yield from left_lines(taken.left)
+
+
+def _some(label: str, events: Iterable[PlannedEvent], desk: Desk, more: str = "") -> Iterator[Line]:
+    zone, now, listed = desk.settings.zone(), desk.now(), list(events)
+    for event in listed[:MOST_SHOWN]:
+        title = f" ({event.title})" if event.title else ""
+        yield Line(
+            f"{event.id or '-'}: {event.kind}{title}, {shown_with_age(event.start, now, zone)}, for"
+            f" {in_words(event.off_for)}, on {', '.join(event.arms)}{more}",
+            label=label, label_style="quiet", indent=1, label_width=10,
+        )  # fmt: skip
+    if len(listed) > MOST_SHOWN:
+        yield Line(f"and {len(listed) - MOST_SHOWN} more", indent=11)
+
+
+def left_lines(left: tuple[Left, ...]) -> Iterator[Line]:
+    """Entries that were left, or are in doubt: with what to look for in the calendar."""
+    if not left:
+        return
+    yield Line()
+    yield Line("Look these up in the calendar; what is not planned is watched by nobody", style="head")
+    for each in left:
+        title = f"“{each.title}”: " if each.title else ""
+        yield Line(f"{title}{each.why} (UID {each.uid or 'none'})", label=f"line {each.line}", indent=1, label_width=12)
+
+
+def _as_json(taken: TakenIn) -> dict[str, object]:
+    found = taken.changes
+    return {
+        "schema": 1,
+        "source": taken.source,
+        "added": list(map(event_as_json, found.added)),
+        "changed": list(map(event_as_json, found.changed)),
+        "removed": list(map(event_as_json, found.removed)),
+        "kept": list(map(event_as_json, found.kept)),
+        "left_out": list(map(event_as_json, found.dropped)),
+        "unchanged": found.same,
+        "until": output.when(taken.until),
+        "doubts": [each._asdict() for each in taken.left],
+    }
+
+
+def event_as_json(event: PlannedEvent) -> dict[str, object]:
+    """A planned event as the JSON contract has it."""
+    from guard.plan.events import end
+
+    return {
+        "id": event.id,
+        "kind": event.kind,
+        "start": output.when(event.start),
+        "end": output.when(end(event)),
+        "arms": list(event.arms),
+        "title": event.title,
+        "source": event.source,
+        "uid": event.uid,
+    }

@@ -1,0 +1,118 @@
+"""Cuts a calendar file into its entries without reading any of them in full.
+
+A calendar of 50 MB holds a few entries that matter; only those are worth the time that reading
+one takes. And an entry that is broken costs itself alone.
+"""
+
+from __future__ import annotations
+
+import re
+from array import array
+from bisect import bisect_left
+from collections.abc import Iterator
+
+from guard.record import Record
+
+_BORDER = re.compile(rb"^(BEGIN|END):([A-Za-z0-9-]+)[ \t]*\r?$", re.MULTILINE | re.IGNORECASE)
+_PROPERTY = re.compile(r'([A-Za-z0-9-]+)((?:;(?:"[^"]*"|[^":;])*)*):(.*)', re.DOTALL)
+_LINE = re.compile(rb"[^\n]+(?:\n[ \t][^\n]*)*")
+"""A line with those that continue it, RFC 5545 section 3.1."""
+_FOLD = re.compile(rb"\r?\n[ \t]")
+
+
+class Block(Record):
+    """The bytes of one component, without the lines that begin and end it.
+
+    ``ended`` is False where the next one began before this one ended.
+    """
+
+    begin: int
+    end: int
+    ended: bool = True
+
+
+class Cut(Record):
+    """A calendar in pieces. ``whole`` tells that it ends as a calendar must."""
+
+    raw: bytes
+    entries: tuple[Block, ...]
+    zones: tuple[Block, ...]
+    head: Block
+    is_calendar: bool
+    whole: bool
+
+
+class Lines:
+    """Tells the number of the line at a place in the file, from 1."""
+
+    def __init__(self, raw: bytes) -> None:
+        self._raw = raw
+        self._ends: array[int] | None = None
+
+    def number(self, at: int) -> int:
+        """The number of the line that this place is in."""
+        if self._ends is None:
+            self._ends = array("q", (end.start() for end in re.finditer(b"\n", self._raw)))
+        return bisect_left(self._ends, at) + 1
+
+
+class Property(Record):
+    """One property of a component: its name in capitals, its parameters as they stand, its raw value, and its place in the file."""
+
+    name: str
+    parameters: str
+    value: str
+    at: int
+
+    def parameter(self, name: str) -> str | None:
+        """The value of a parameter, without quotes; None where it is not given."""
+        found = re.search(rf';{name}=("[^"]*"|[^;]*)', self.parameters, re.IGNORECASE)
+        return None if found is None else found[1].strip('"')
+
+
+def cut(raw: bytes) -> Cut:
+    """Cut a file into its entries and its descriptions of zones."""
+    entries: list[Block] = []
+    zones: list[Block] = []
+    opened, kind = 0, b""
+    first = last = None
+    for border in _BORDER.finditer(raw):
+        word, name = border[1].upper(), border[2].upper()
+        if name == b"VCALENDAR":
+            first = first or border
+            last = border
+        elif name in (b"VEVENT", b"VTIMEZONE"):
+            if kind == b"VEVENT" and name == kind and word == b"BEGIN":
+                entries.append(Block(opened, border.start(), ended=False))
+            if word == b"BEGIN" and kind != b"VTIMEZONE":
+                kind, opened = name, border.end()
+            elif word == b"END" and name == kind:
+                (entries if kind == b"VEVENT" else zones).append(Block(opened, border.start()))
+                kind = b""
+    if kind == b"VEVENT":
+        entries.append(Block(opened, len(raw), ended=False))
+    starts = [block.begin for block in (*entries, *zones)]
+    head = Block(first.end() if first else 0, min(starts, default=len(raw)))
+    is_calendar = first is not None and first[1].upper() == b"BEGIN"
+    whole = last is not None and last[1].upper() == b"END" and not raw[last.end() :].strip()
+    return Cut(raw, tuple(entries), tuple(zones), head, is_calendar, whole)
+
+
+def properties(source: Cut, block: Block) -> Iterator[Property]:
+    """The properties of a component, unfolded, without those of components within it. A line that is none has no name."""
+    inside = 0
+    for line in _LINE.finditer(source.raw, block.begin, block.end):
+        found = _PROPERTY.fullmatch(raw_text(_FOLD.sub(b"", line[0]).rstrip(b"\r")))
+        name = "" if found is None else found[1].upper()
+        if found is None:
+            if inside <= 0 and line[0].strip():
+                yield Property("", "", raw_text(line[0]), line.start())
+        elif name in ("BEGIN", "END"):
+            inside += 1 if name == "BEGIN" else -1
+        elif inside <= 0:
+            yield Property(name, found[2], found[3], line.start())
+
+
+def raw_text(raw: bytes) -> str:
+    """The text of some bytes; what is no UTF-8 is carried along as it is."""
+    return raw.decode("utf-8", "surrogateescape")
