@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from guard.cli import output, stock, verdicts
-from guard.cli.ask import USUAL_OFF, Run, duration
+from guard.cli.ask import Run, duration
 from guard.cli.output import Line
 from guard.desk import Desk
 from guard.load import load
-from guard.model import FittedCell, PlannedEvent
+from guard.model import USUAL_OFF, FittedCell, PlannedEvent
 from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.cells import due_soon_at, installed_at, open_alarms
