@@ -11,9 +11,9 @@ from hypothesis import given as drawn
 from hypothesis import settings
 from hypothesis import strategies as st
 
-from guard.cli.charge_chart import LABELS, MOST_CELLS, chart, columns_for
+from guard.cli.charge_chart import MOST_CELLS, chart, columns_for
 from guard.model import Action, FittedCell, PlannedEvent
-from guard.plan.charge_ahead import LONGEST, SHORTEST, Ahead, Held, ahead
+from guard.plan.charge_ahead import LETTERS, LONGEST, SHORTEST, Ahead, Held, ahead
 from guard.rules.charge import outlook
 from tests.facts import ARM, DAY, HOUR, NOW
 from tests.plant import Plant
@@ -162,7 +162,7 @@ class TestChart:
         told = lines(found, 2, width)
         rows = [line for line in told if line.startswith((" arm-07  memory-cell  ", " aaa"))]
         assert all(len(line) <= max(width, 40) for line in rows)
-        letters = {character for line in rows for character in line[-columns_for(width) :] if character in LABELS}
+        letters = {character for line in rows for character in line[-columns_for(width) :] if character in LETTERS}
         assert letters <= {line[1] for line in told if re.match(r" [A-Z]  ", line)}
 
 

@@ -163,7 +163,7 @@ class TestFaces:
 
     def test_every_drawing_says_what_it_shows_and_every_column_has_a_head(self, told: Report) -> None:
         drawings = re.findall(r"<svg.*?</svg>", told.html, re.DOTALL)
-        assert len(drawings) == 3
+        assert len(drawings) == 4
         assert all("<title" in drawing and 'role="img"' in drawing for drawing in drawings)
         assert {attrs.get("scope") for tag, attrs in told.page.tags if tag == "th"} == {"col"}
 
@@ -222,6 +222,15 @@ class TestContent:
         assert {each["kind"]: each["count"] for each in changes["happened"]} == {
             "sealed": 2, "mark": 1, "event": 3, "share": 1
         }  # fmt: skip
+
+    def test_what_was_counted_and_who_ceased_to_answer(self, busy: Plant) -> None:
+        busy.run("cells", "stock", "memory-cell", "2", "--date-code", "2026-01", "--by", "Ana")
+        desk = Desk(load(str(busy.config)))
+        since = "2026-01-05T11:00:00Z"
+        desk.ledger.append(desk.now(), "presence", "arm-07", {"answers": False, "since": since, "why": "no answer"})
+        told = {each["kind"]: each["newest"][0]["what"] for each in report(busy).json["changes"]["happened"]}
+        assert told["stock"] == "2 x memory-cell, made 2026-01, counted by Ana"
+        assert told["presence"] == "its controller has not answered since Mon 2026-01-05 12:00: no answer"
 
     def test_proofs_made_and_due(self, busy: Plant) -> None:
         busy.save("arm-09", HOUR)

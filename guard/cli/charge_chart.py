@@ -6,12 +6,11 @@ its column in tenths of what a new cell gives, so that nothing is told by colour
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from guard.cli.output import Line, visible
-from guard.model import PlannedEvent
-from guard.plan.charge_ahead import Ahead, Way
+from guard.plan.charge_ahead import Ahead, Groups, Way, grouped
 from guard.rules.evidence import MICROSECOND
 from guard.times import shown, shown_with_age
 from guard.units import in_words
@@ -20,10 +19,6 @@ MOST_CELLS = 20
 """More would fill more than a screen."""
 
 LEAST_COLUMNS, MOST_COLUMNS = 20, 120
-LABELS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-MORE = "+"
-"""Stands for the events of a column where the letters are used up."""
-
 EMPTY, CHANGED = "_", "."
 
 
@@ -46,7 +41,7 @@ def chart(ahead: Ahead, cells: int, now: datetime, zone: tzinfo, width: int) -> 
         return
     columns, wide = columns_for(width), label_width(width)
     step = (ahead.until - ahead.start) / columns
-    groups = _groups((event for way in ahead.ways for event in way.events), ahead.start, step, columns)
+    groups = grouped(ahead, columns)
     yield from _legend(step)
     yield Line()
     yield _row("", _days(ahead.start, step, columns, zone), wide, "quiet")
@@ -58,8 +53,8 @@ def chart(ahead: Ahead, cells: int, now: datetime, zone: tzinfo, width: int) -> 
         empty = way.empty_at is not None and way.empty_at <= ahead.until
         yield _row(label, _digits(way, groups, ahead.start, step, columns), wide, "hold-word" if empty else "")
     yield Line()
-    for column, events in sorted(groups.items()):
-        yield _told(_letter(groups, column), events, zone)
+    for group in groups.values():
+        yield Line(group.told(zone), label=f"{group.letter}  ", indent=1)
     yield from _ends(ahead, now, zone)
     yield from _others(ahead, cells, zone)
 
@@ -77,37 +72,16 @@ def _legend(step: timedelta) -> Iterator[Line]:
     yield Line(text, indent=1)
 
 
-Groups = dict[int, list[PlannedEvent]]
-"""The events that begin in one column, by column."""
-
-
-def _groups(events: Iterable[PlannedEvent], start: datetime, step: timedelta, columns: int) -> Groups:
-    found: dict[int, list[PlannedEvent]] = {}
-    for event in sorted(dict.fromkeys(events), key=lambda event: (event.start, event.id)):
-        found.setdefault(_column(event, start, step, columns), []).append(event)
-    return found
-
-
-def _column(event: PlannedEvent, start: datetime, step: timedelta, columns: int) -> int:
-    return min(max((event.start - start) // step, 0), columns - 1)
-
-
-def _letter(groups: Groups, column: int) -> str:
-    number = sorted(groups).index(column)
-    return LABELS[number] if number < len(LABELS) else MORE
-
-
 def _letters(groups: Groups, columns: int) -> str:
-    return "".join(_letter(groups, column) if column in groups else " " for column in range(columns)).rstrip()
+    return "".join(groups[column].letter if column in groups else " " for column in range(columns)).rstrip()
 
 
 def _digits(way: Way, groups: Groups, start: datetime, step: timedelta, columns: int) -> str:
     found = []
     for column in range(columns):
         ends = start + (column + 1) * step - MICROSECOND
-        own = column in groups and any(event in way.events for event in groups[column])
-        if own:
-            found.append(_letter(groups, column))
+        if column in groups and any(event in way.events for event in groups[column].events):
+            found.append(groups[column].letter)
         elif way.changed_at is not None and way.changed_at <= ends:
             found.append(CHANGED)
         else:
@@ -142,17 +116,6 @@ def _days(start: datetime, step: timedelta, columns: int, zone: tzinfo) -> str:
         if column >= free:
             drawn[column : column + len("|2026-12")] = f"|{first:%Y-%m}"
             free = column + len("|2026-12") + 1
-
-
-def _told(letter: str, events: list[PlannedEvent], zone: tzinfo) -> Line:
-    first, last = events[0], events[-1]
-    title = f" {first.title}" if first.title else ""
-    count = len({arm for event in events for arm in event.arms})
-    arms = f"{count} arm{'' if count == 1 else 's'}"
-    text = f"{first.kind}{title}, {shown(first.start, zone)}, for {in_words(first.off_for)}"
-    if len(events) > 1:
-        text += f", and {len(events) - 1} more until {shown(last.start, zone)}"
-    return Line(f"{text} ({arms})", label=f"{letter}  ", indent=1)
 
 
 def _ends(ahead: Ahead, now: datetime, zone: tzinfo) -> Iterator[Line]:

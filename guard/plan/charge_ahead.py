@@ -7,7 +7,7 @@ it. A cell's way ends with the swap that is planned to change it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from guard.model import FittedCell, PlannedEvent
@@ -18,6 +18,8 @@ from guard.record import Record
 from guard.rules import charge
 from guard.rules.charge import HOUR, Outlook
 from guard.rules.spares import SWAPPED
+from guard.times import shown
+from guard.units import in_words
 
 SHORTEST, LONGEST = timedelta(days=365.25), timedelta(days=3652.5)
 """So far is looked ahead at least and at most."""
@@ -71,6 +73,46 @@ class Ahead(Record):
     ways: tuple[Way, ...]
     others: int
     least_other: float | None
+
+
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+MORE = "+"
+"""Stands for the events of a column where the letters are used up."""
+
+
+class Group(Record):
+    """The events that begin in one column of a chart, under one letter."""
+
+    letter: str
+    events: tuple[PlannedEvent, ...]
+
+    def told(self, zone: tzinfo) -> str:
+        """The first of them in words, and how many more there are."""
+        first, last = self.events[0], self.events[-1]
+        title = f" {first.title}" if first.title else ""
+        count = len({arm for event in self.events for arm in event.arms})
+        text = f"{first.kind}{title}, {shown(first.start, zone)}, for {in_words(first.off_for)}"
+        if len(self.events) > 1:
+            text += f", and {len(self.events) - 1} more until {shown(last.start, zone)}"
+        return f"{text} ({count} arm{'' if count == 1 else 's'})"
+
+
+Groups = dict[int, Group]
+"""The groups of events by their columns, in the order of time."""
+
+
+def grouped(of: Ahead, columns: int) -> Groups:
+    """The events of all ways, by the column in which each begins where so many are drawn."""
+    step = (of.until - of.start) / columns
+    found: dict[int, list[PlannedEvent]] = {}
+    events = dict.fromkeys(event for way in of.ways for event in way.events)
+    for event in sorted(events, key=lambda event: (event.start, event.id)):
+        column = min(max((event.start - of.start) // step, 0), columns - 1)
+        found.setdefault(column, []).append(event)
+    return {
+        column: Group(LETTERS[number] if number < len(LETTERS) else MORE, tuple(found[column]))
+        for number, column in enumerate(sorted(found))
+    }
 
 
 def ahead(held: Sequence[Held], planned: Sequence[PlannedEvent], now: datetime, most: int, points: int) -> Ahead:

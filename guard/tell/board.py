@@ -6,7 +6,9 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from guard.model import LEVELS, ArmFacts, Level, Limits, PlannedEvent, Question, ShareFacts, Verdict
+from guard.plan.charge_ahead import Held
 from guard.plan.events import end
+from guard.rules.charge import outlook
 from guard.rules.standing import Standing, standing
 from guard.rules.verdict import verdict_over
 from guard.tell.steps import SOON, too_early
@@ -26,6 +28,7 @@ class Board:
 
     ``turned`` are verdicts at the moment until which the one as of now holds, where that is
     soon; ``then`` those at the start of an event, as of now where it has begun, by event and arm.
+    ``held`` are the cells whose charge can be told, of all ``cells``.
     """
 
     def __init__(self, facts: Iterable[ArmFacts], planned: Sequence[PlannedEvent], at: datetime) -> None:
@@ -35,6 +38,8 @@ class Board:
         self.turned: dict[str, Verdict] = {}
         self.then: dict[tuple[str, str], Verdict] = {}
         self.next: dict[str, Next] = {}
+        self.held: list[Held] = []
+        self.cells = 0
         self.share = ShareFacts("never", None, unreadable="nothing was looked at")
         self._limits: Limits | None = None
         self._events = _by_arm(planned)
@@ -53,6 +58,15 @@ class Board:
                 then = self.then[event.id, arm] = verdict_over(place, question)
                 if number == 0:
                     self.next[arm] = Next(event.id, event.kind, event.start, then.level, self._is_early(event, arm))
+
+        self._hold(place.facts)
+
+    def _hold(self, facts: ArmFacts) -> None:
+        self.cells += len(facts.cells)
+        for cell in facts.cells:
+            of = outlook(cell, facts.arm, facts.marks, facts.as_of)
+            if of is not None:
+                self.held.append(Held(facts.arm.id, cell, of))
 
     def _is_early(self, event: PlannedEvent, arm: str) -> bool:
         return too_early(self.then[event.id, arm], event, self.at)

@@ -30,6 +30,8 @@ TITLES = {
     "event": "Planned events",
     "keep": "Sets that retention moved or deleted",
     "pin": "Pins of sets",
+    "stock": "Spare cells that were counted",
+    "presence": "Controllers that began or ceased to answer",
     "share": "The share",
 }
 """In the order in which they are told."""
@@ -155,6 +157,19 @@ def _swap(body: Mapping[str, object], _zone: tzinfo) -> str:
     return f"{body.get('verb', '')}{by}"
 
 
+def _stock(body: Mapping[str, object], _zone: tzinfo) -> str:
+    made = f", made {body['date_code']}" if body.get("date_code") else ""
+    by = f" by {body['by']}" if body.get("by") else ""
+    return f"{body.get('count', '')} x {body.get('cell', '')}{made}, counted{by}"
+
+
+def _presence(body: Mapping[str, object], zone: tzinfo) -> str:
+    since = _time(body.get("since"), zone)
+    if body.get("answers"):
+        return f"its controller answers, since {since}"
+    return f"its controller has not answered since {since}: {body.get('why', '')}"
+
+
 def _time(text: object, zone: tzinfo) -> str:
     """A moment of an entry as people in the plant read it; what is none, as it stands."""
     try:
@@ -172,4 +187,6 @@ _TELLERS = {
     "warning": _warning,
     "share": _share,
     "swap": _swap,
+    "stock": _stock,
+    "presence": _presence,
 }

@@ -11,6 +11,7 @@ from guard.desk import Desk
 from guard.errors import StateDamaged, StateUnusable
 from guard.files import write_whole
 from guard.model import Level, PlannedEvent, rank
+from guard.plan.charge_ahead import ahead
 from guard.plan.events import is_over
 from guard.store import activity
 from guard.store.events import events as planned_events
@@ -21,11 +22,14 @@ from guard.tell.doubts import doubts, looked_after
 from guard.tell.happened import UNTOLD, changes
 from guard.tell.message import Message, channels
 from guard.tell.space import space
-from guard.tell.told import Area, ArmNight, Doubt, Night, Proofs, Space, Step, Warned
+from guard.tell.told import Area, ArmNight, Charge, Doubt, Night, Proofs, Space, Step, Warned
 
 DAY = timedelta(days=1)
 SPACE_SOON = 30 * DAY
 """Time enough to buy a disk (common practice, no source)."""
+
+MOST_CELLS, POINTS = 8, 13
+"""So many cells are followed in a report, each by at least so many points: one a month over a year."""
 
 OURS = re.compile(r"(\d{4}-\d{2}-\d{2})\.(?:html|txt|json)(?:\.new)?", re.ASCII)
 """How our reports are named, those included that a crash left half written."""
@@ -136,6 +140,7 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
         steps=_steps(board, desk, room, troubles),
         areas=tuple(_areas(arms)),
         plan=board.plan(),
+        charge=Charge(ahead(board.held, planned, now, MOST_CELLS, POINTS), board.cells),
         changes=changes(entries, arms, since, now, settings.zone(), reported=last is not None),
         proofs=_proofs(desk, since, now),
         space=room,

@@ -9,9 +9,11 @@ from textwrap import wrap
 
 from guard.model import Level
 from guard.names import visible
+from guard.plan.charge_ahead import grouped
 from guard.rules.evidence import seconds, utc
 from guard.tell.cautions import CAUTIONS
-from guard.tell.told import Area, ArmNight, Coming, Lot, Night, Step
+from guard.tell.charge_words import COLUMNS, charge_document, told, which
+from guard.tell.told import Area, ArmNight, Charge, Coming, Lot, Night, Step
 from guard.times import shown
 from guard.units import bytes_in_words, in_words
 
@@ -41,6 +43,7 @@ def document(night: Night) -> dict[str, object]:
         "events": [_event(event) for event in night.plan.events],
         "events_until": utc(night.plan.until),
         "events_later": {"count": night.plan.later, "next": utc(night.plan.next_later)},
+        "charge": charge_document(night.charge),
         "changes": {
             "since": utc(night.changes.since),
             "since_last_report": night.changes.reported,
@@ -133,6 +136,7 @@ def _event(event: Coming) -> dict[str, object]:
 
 def as_html(night: Night) -> str:
     """The report as one page that needs nothing else: no script, no file beside it, nothing from elsewhere."""
+    from guard.tell.charge_lines import charge_lines
     from guard.tell.charts import age_bar, time_line
     from guard.tell.page import page
 
@@ -152,6 +156,10 @@ def as_html(night: Night) -> str:
         age_bar=age_bar,
         hours=hours,
         time_line=time_line(night.plan, night.made_at, zone),
+        charge_lines=charge_lines(night.charge.ahead, zone),
+        charge_shown=which(night.charge, zone),
+        groups=grouped(night.charge.ahead, COLUMNS).values(),
+        zone=zone,
     )
 
 
@@ -187,6 +195,7 @@ def _parts(night: Night) -> Iterator[Iterable[str]]:
     for area in night.areas:
         yield _headed(f"{area.name or 'No area'}: {_counted(area.counts)}", _area(area, zone))
     yield _headed(f"Planned events until {shown(night.plan.until, zone)}", _plan(night))
+    yield _headed(f"Charge of the cells until {shown(night.charge.ahead.until, zone)}", _charges(night.charge, zone))
     yield _headed(_since(night), _changes(night))
     yield _headed("Proofs", _proofs(night))
     yield _headed("Room on the share", _space(night))
@@ -282,6 +291,12 @@ def _plan(night: Night) -> Iterator[str]:
     if night.plan.next_later is not None:
         more = "1 more event is" if night.plan.later == 1 else f"{night.plan.later} more events are"
         yield from _wrapped(f"{more} planned for later, the next for {shown(night.plan.next_later, night.zone)}.")
+
+
+def _charges(charge: Charge, zone: tzinfo) -> Iterator[str]:
+    for way in charge.ahead.ways:
+        yield from _wrapped(told(way, zone), "- ")
+    yield from _wrapped(which(charge, zone))
 
 
 TOO_EARLY = "too early for its backup"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta, tzinfo
 
 from guard.model import Action, AtStake, Level, Proof
+from guard.plan.charge_ahead import Ahead
 from guard.record import Record
 
 
@@ -139,6 +140,18 @@ class Plan(Record):
     next_later: datetime | None
 
 
+class Charge(Record):
+    """The cells with the least charge left, over the time to come, and how many cells there are in all."""
+
+    ahead: Ahead
+    cells: int
+
+    @property
+    def untold(self) -> int:
+        """Of how many cells the charge cannot be told."""
+        return self.cells - len(self.ahead.ways) - self.ahead.others
+
+
 class Item(Record):
     """One thing that happened."""
 
@@ -235,6 +248,7 @@ class Night(Record):
     steps: tuple[Step, ...]
     areas: tuple[Area, ...]
     plan: Plan
+    charge: Charge
     changes: Changes
     proofs: Proofs
     space: Space
