@@ -108,6 +108,22 @@ def test_before_what_is_no_event_nothing_is_answered(half_ready: Plant) -> None:
     assert "No planned event is called 'friday'" in done.err
 
 
+def test_the_plan_is_written_as_a_page_and_a_calendar_and_nothing_else_is_overwritten(half_ready: Plant) -> None:
+    event = plan(half_ready)
+    files = ["--html", "plan.html", "--calendar", "plan.ics"]
+    for _ in range(2):  # written anew over its own
+        done = half_ready.run("campaign", event, *files)
+        assert (done.code, done.out.split("\n")[-3:]) == (0, ["Written: plan.html", "Written: plan.ics", ""]), done
+    calendar = (half_ready.root / "plan.ics").read_bytes()
+    assert calendar.count(b"BEGIN:VEVENT") == 1
+    before = half_ready.config.read_bytes()
+    for option in ("--html", "--calendar"):
+        assert half_ready.run("campaign", event, option, str(half_ready.config)).code == 2
+        assert half_ready.run("campaign", event, option, str(half_ready.share)).code == 2
+        assert half_ready.run("campaign", event, option, "nowhere/plan").code == 1
+    assert half_ready.config.read_bytes() == before
+
+
 WRONG_CALLS = (
     (["ev-99"], "No planned event is called"),
     (["running"], "has begun"),

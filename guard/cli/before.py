@@ -39,8 +39,8 @@ def answer_before(desk: Desk, asked: str, now: datetime, *, as_json: bool) -> in
 
 
 def _screen(plan: Campaign, needs: list[Need]) -> Iterator[Line]:
-    yield Line(f"Understood: what must be done before {named(plan.terms)}.", style="quiet")
-    for label, text in (("Arms", counted(plan)), *times(plan)):
+    yield Line(f"Understood: what must be done before {named(plan.terms, aged=True)}.", style="quiet")
+    for label, text in (("Arms", counted(plan)), *times(plan, aged=True)):
         yield Line(text, label=label, label_style="quiet", indent=1, label_width=13)
     for each in needs:
         if each.needed != "nothing":

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import os
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from guard.campaigns import event_meant, prepare
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
-from guard.cli.output import when
+from guard.cli.output import Line, when
 from guard.desk import Desk
-from guard.errors import NotUnderstood
+from guard.errors import NotUnderstood, StateUnusable, WouldOverwrite
+from guard.files import write_whole
 from guard.load import load
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Missed, Need, Turn
 from guard.plan.events import end
@@ -31,6 +34,10 @@ def configure_campaign(parser: argparse.ArgumentParser) -> Run:
         help=f"how long one arm's backup keeps a person busy, the way to it included (default: {usual})",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    parser.add_argument("--html", metavar="FILE", help="write it as a page too, to print and to carry along")
+    parser.add_argument(
+        "--calendar", metavar="FILE", help="write it as a calendar (.ics) too, an entry for each backup"
+    )
     return _campaign
 
 
@@ -40,13 +47,47 @@ def _campaign(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
     now = desk.now()
     plan = prepare(desk, event_meant(desk, args.event, now), people, timedelta(minutes=minutes), now)
+    written = list(_written(args, plan, desk.settings.plant))
     if args.json:
         output.show_json(as_document(plan))
     else:
         from guard.cli.turns import screen
 
         output.show(screen(plan, output.width()))
+        output.show(Line(f"Written: {path}") for path in written)
     return exit_code(plan)
+
+
+def _written(args: argparse.Namespace, plan: Campaign, plant: str) -> Iterator[str]:
+    """Write the files that were asked for; their paths."""
+    if args.html:
+        from guard.tell.campaign_page import MARK, drawn
+
+        yield _put(args.html, drawn(plan, plant).encode("utf-8", "backslashreplace"), MARK)
+    if args.calendar:
+        from guard.ical.write import MAKER, as_calendar
+        from guard.tell.campaign_entries import entries
+
+        yield _put(args.calendar, as_calendar(entries(plan, plant), plan.terms.as_of), MAKER.encode())
+
+
+def _put(path: str, content: bytes, mark: bytes) -> str:
+    """Write a file whole. Raises WouldOverwrite where another stands there that is none of ours, and StateUnusable."""
+    try:
+        if os.path.lexists(path) and not _is_ours(path, mark):
+            raise WouldOverwrite(path, "Name a file that is not there yet, or one that this command wrote before.")
+        write_whole(path, content)
+    except OSError as error:
+        remedy = "Name a file in a folder that is there and that this user may write to, with room on its disk."
+        raise StateUnusable(path, error.strerror or str(error), remedy) from error
+    return path
+
+
+def _is_ours(path: str, mark: bytes) -> bool:
+    if not os.path.isfile(path):
+        return False
+    with open(path, "rb") as file:
+        return mark in file.read(4096)
 
 
 def _count(text: str, option: str, most: int) -> int:

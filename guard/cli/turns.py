@@ -9,7 +9,7 @@ from itertools import groupby
 from guard.cli.output import Line
 from guard.cli.verdicts import cautions
 from guard.plan.campaign import Campaign, Turn
-from guard.tell.campaign import besides, counted, headline, helps, own_window, times, why_missed
+from guard.tell.campaign import besides, counted, helps, named, own_window, times, why_missed
 
 LEAST_BAR = 16
 """A bar of fewer characters shows nothing."""
@@ -27,9 +27,9 @@ def screen(plan: Campaign, width: int) -> Iterator[Line]:
 
 
 def _head(plan: Campaign) -> Iterator[Line]:
-    yield Line(headline(plan), style="head")
+    yield Line(f"Backups before {named(plan.terms, aged=True)}", style="head")
     yield _fact("Arms", counted(plan))
-    for label, text in times(plan):
+    for label, text in times(plan, aged=True):
         yield _fact(label, text)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from guard.model import Finding
 from guard.plan.campaign import Campaign, Missed, Need, Terms, Turn
@@ -15,17 +15,15 @@ Rows = list[tuple[str, str]]
 """Arms, and what is told of each."""
 
 
-def headline(plan: Campaign) -> str:
-    """What the campaign is for."""
-    return f"Backups before {named(plan.terms)}"
-
-
-def named(terms: Terms) -> str:
-    """The event that a campaign is for."""
+def named(terms: Terms, *, aged: bool = False) -> str:
+    """The event that a campaign is for; ``aged`` tells how far it is off, where that is read at once."""
     event = terms.event
     title = f" ({event.title})" if event.title else ""
-    start = shown_with_age(event.start, terms.as_of, terms.zone)
-    return f"{event.id}, {event.kind}{title}: {start}, for {in_words(event.off_for)}"
+    return f"{event.id}, {event.kind}{title}: {_shown(event.start, terms, aged=aged)}, for {in_words(event.off_for)}"
+
+
+def _shown(moment: datetime, terms: Terms, *, aged: bool) -> str:
+    return shown_with_age(moment, terms.as_of, terms.zone) if aged else shown(moment, terms.zone)
 
 
 def counted(plan: Campaign) -> str:
@@ -42,7 +40,7 @@ def counted(plan: Campaign) -> str:
     return ", ".join(f"{count} {what}" for count, what in told if count) or "none"
 
 
-def times(plan: Campaign) -> Iterator[tuple[str, str]]:
+def times(plan: Campaign, *, aged: bool = False) -> Iterator[tuple[str, str]]:
     """The moments that matter, with their names; none where nothing is to be backed up."""
     terms, zone = plan.terms, plan.terms.zone
     if not plan.turns and not plan.missed:
@@ -52,7 +50,7 @@ def times(plan: Campaign) -> Iterator[tuple[str, str]]:
     after = f"{in_words(terms.settle)} to settle and " if terms.settle else ""
     yield "Ready by", f"{shown(terms.ready_by, zone)}, to leave {after}{in_words(SEEN_AND_READ)} to be read back"
     if plan.begin_by is not None:
-        yield "Begin by", f"{shown_with_age(plan.begin_by, terms.as_of, zone)} at the latest, with {by_whom(terms)}"
+        yield "Begin by", f"{_shown(plan.begin_by, terms, aged=aged)} at the latest, with {by_whom(terms)}"
 
 
 def by_whom(terms: Terms) -> str:
