@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 
-from guard.calendars import TakenIn, take_in
+from guard.calendars import TakenIn, calendars, forget, take_in
 from guard.cli import output
 from guard.cli.output import Line
 from guard.desk import Desk
+from guard.errors import NotUnderstood
 from guard.model import PlannedEvent
 from guard.plan.calendar import Left
 from guard.times import shown, shown_with_age
@@ -33,6 +36,28 @@ def run_import(desk: Desk, args: argparse.Namespace) -> int:
     else:
         output.show(_lines(taken, desk))
     return 0
+
+
+def run_forget(desk: Desk, args: argparse.Namespace) -> int:
+    """Drop all that a calendar plans from now on."""
+    if os.path.abspath(args.calendar) not in calendars(desk, desk.events()):
+        raise NotUnderstood("", f"a calendar {args.calendar} that plans anything from now on", "See: guard event list")
+    output.show(_some("Dropped", forget(desk, args.calendar).removed, desk))
+    output.show([Line(f"Nothing of {args.calendar} is planned any more. guard event import takes it in again.")])
+    if os.path.abspath(args.calendar) in desk.settings.calendar.watch:
+        output.show([Line("The monitor watches it and will take it in again; take it out of calendar.watch.")])
+    return 0
+
+
+def in_doubt(desk: Desk, now: datetime, last: datetime | None) -> Iterator[Line]:
+    """What of the calendars is not planned, or not for certain, and up to when their recurrences were followed."""
+    for calendar in calendars(desk, desk.events()).values():
+        yield from left_lines(calendar.left, calendar.source)
+        if calendar.until is not None and (last is None or last > calendar.until):
+            until = shown_with_age(calendar.until, now, desk.settings.zone())
+            yield Line(
+                f"Recurrences in {calendar.source} were followed up to {until} (calendar.horizon).", style="quiet"
+            )
 
 
 def _lines(taken: TakenIn, desk: Desk) -> Iterator[Line]:
@@ -72,15 +97,17 @@ def _some(label: str, events: Iterable[PlannedEvent], desk: Desk, more: str = ""
         yield Line(f"and {len(listed) - MOST_SHOWN} more", indent=11)
 
 
-def left_lines(left: tuple[Left, ...]) -> Iterator[Line]:
+def left_lines(left: tuple[Left, ...], source: str = "the calendar") -> Iterator[Line]:
     """Entries that were left, or are in doubt: with what to look for in the calendar."""
     if not left:
         return
     yield Line()
-    yield Line("Look these up in the calendar; what is not planned is watched by nobody", style="head")
-    for each in left:
+    yield Line(f"Look these up in {source}; what is not planned is watched by nobody", style="head")
+    for each in left[:MOST_SHOWN]:
         title = f"“{each.title}”: " if each.title else ""
         yield Line(f"{title}{each.why} (UID {each.uid or 'none'})", label=f"line {each.line}", indent=1, label_width=12)
+    if len(left) > MOST_SHOWN:
+        yield Line(f"and {len(left) - MOST_SHOWN} more; --json of guard event import lists all", indent=13)
 
 
 def _as_json(taken: TakenIn) -> dict[str, object]:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from guard.cli import output
 from guard.cli.ask import Run, duration, named_arms
-from guard.cli.calendars import add_verbs, event_as_json, run_import
+from guard.cli.calendars import add_verbs, event_as_json, in_doubt, run_forget, run_import
 from guard.cli.output import Line
 from guard.cli.when import parse_when
 from guard.desk import Desk
@@ -39,7 +39,9 @@ def configure_event(parser: argparse.ArgumentParser) -> Run:
     told.add_argument("--to", dest="last", metavar="WHEN", help="leave out what begins later")
     told.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     drop = verbs.add_parser("drop", help="take an event out of the plan", allow_abbrev=False)
-    drop.add_argument("id", metavar="ID", help="such as ev-12; `guard event list` shows it")
+    which = drop.add_mutually_exclusive_group(required=True)
+    which.add_argument("id", nargs="?", metavar="ID", help="such as ev-12; `guard event list` shows it")
+    which.add_argument("--calendar", metavar="FILE", help="all that this calendar plans from now on")
     add_verbs(verbs)
     return _event
 
@@ -110,6 +112,7 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
         output.show_json({"schema": 1, "events": list(map(event_as_json, found))})
     else:
         output.show(_rows(found, desk, now))
+        output.show(in_doubt(desk, now, last))
     return 0
 
 
@@ -134,6 +137,8 @@ def _rows(events: tuple[PlannedEvent, ...], desk: Desk, now: datetime) -> Iterat
 
 
 def _drop(desk: Desk, args: argparse.Namespace) -> int:
+    if args.calendar:
+        return run_forget(desk, args)
     output.show(_told(desk.drop(args.id), desk, desk.now(), "Dropped"))
     return 0
 

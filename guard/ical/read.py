@@ -81,6 +81,7 @@ class _Reading:
             doubtful=frozenset(self.doubtful),
             all_doubtful=self.all_doubtful,
             until=self.bounds.horizon if self.goes_on else None,
+            is_empty=not self.source.entries,
         )
 
     def _relevant(self) -> dict[str, list[Block]]:

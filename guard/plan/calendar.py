@@ -146,7 +146,8 @@ class Read(Record):
 
     ``doubtful`` are the UIDs of entries that could not be understood: what they once planned stays
     planned. ``all_doubtful`` says that this holds for whatever is missing, since nobody can tell which entry it
-    was. ``until`` is up to when recurrences were followed, where there are more after it.
+    was. ``until`` is up to when recurrences were followed, where there are more after it; ``is_empty`` that the file
+    holds no entry whatever.
     """
 
     source: str
@@ -156,6 +157,7 @@ class Read(Record):
     doubtful: frozenset[str] = frozenset()
     all_doubtful: bool = False
     until: datetime | None = None
+    is_empty: bool = False
 
 
 class Changes(Record):

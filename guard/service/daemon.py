@@ -1,7 +1,7 @@
 """`guard serve`: the monitor as one foreground process that can be left alone for years.
 
-Three hands work beside each other, each with databases of its own: one looks, proves and judges,
-one has the nights, one minds the clocks; a sender tells people. A ticker wakes them. What is due
+Four hands work beside each other, each with databases of its own: one looks, proves and judges,
+one has the nights, one minds the clocks, one the calendars; a sender tells people. A ticker wakes them. What is due
 they judge themselves, from the time and from what is written down, so that a kill at any moment
 loses nothing that the next start does not find due again.
 """
@@ -18,6 +18,7 @@ from time import monotonic
 from guard.clock import now
 from guard.errors import GuardError
 from guard.load import load
+from guard.service.agenda import Agenda
 from guard.service.alone import alone
 from guard.service.clockwork import Clockwork
 from guard.service.hand import Hand
@@ -68,6 +69,7 @@ class _Monitor:
         self.eyes = Hand("looking", settings, self._look, self.stop)
         self.nights = Hand("nightly", settings, self._have_the_night, self.stop)
         self.clocks = Hand("clocks", settings, self._mind_the_clocks, self.stop)
+        self.calendars = Hand("calendars", settings, self._mind_the_calendars, self.stop)
         self.looking: Looking | None = None
         self._faults = ""
 
@@ -75,7 +77,7 @@ class _Monitor:
         """Work until the process is to end, or until the configuration changed: then returns the new one."""
         from apscheduler.schedulers.background import BackgroundScheduler
 
-        threads = (self.eyes, self.nights, self.clocks, self.sender)
+        threads = (self.eyes, self.nights, self.clocks, self.calendars, self.sender)
         ticker = BackgroundScheduler(
             timezone="UTC",
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
@@ -128,7 +130,12 @@ class _Monitor:
         return Nightly(hand, self._has_looked, self._share_is_written, self.sender.wake)
 
     def _mind_the_clocks(self, hand: Hand) -> Callable[[], float | None]:
-        return Clockwork(hand, (self.eyes, self.nights), self._look_soon, self._judge_soon, self.sender.wake)
+        return Clockwork(
+            hand, (self.eyes, self.nights, self.calendars), self._look_soon, self._judge_soon, self.sender.wake
+        )
+
+    def _mind_the_calendars(self, hand: Hand) -> Callable[[], float | None]:
+        return Agenda(hand, self._judge_soon)
 
     def _has_looked(self) -> bool:
         return self.looking is not None and self.looking.has_looked

@@ -30,10 +30,11 @@ class Calendar(Record):
     left: tuple[Left, ...]
 
 
-def take_in(ledger: Ledger, read: Read, at: datetime) -> Changes:
+def take_in(ledger: Ledger, read: Read, at: datetime) -> tuple[Changes, bool]:
     """Plan what a calendar says now: all that changes by it in one transaction, or nothing.
 
-    Where nothing does, and it is left as it was before, nothing is written.
+    Where nothing does, and it is left as it was before, nothing is written. Returns the changes, and whether
+    anything was written.
     """
     with ledger.store.transaction() as db:
         there = plan_in(ledger, db)
@@ -45,9 +46,10 @@ def take_in(ledger: Ledger, read: Read, at: datetime) -> Changes:
             note(db, event, as_removed(event), at)
         before = _calendars(db).get(read.source)
         now = Calendar(read.source, at, read.digest, read.until, read.left[:MOST_LEFT])
-        if found or before is None or before._replace(at=at) != now:
+        is_new = bool(found) or before is None or before._replace(at=at) != now
+        if is_new:
             append(db, time_text(at) or "", KIND, "", canonical(_body(now, found)), None)
-    return found._replace(added=added)
+    return found._replace(added=added), is_new
 
 
 def _body(calendar: Calendar, found: Changes) -> dict[str, object]:

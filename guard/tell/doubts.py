@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta, tzinfo
 
+from guard.calendars import calendars
 from guard.desk import Desk
 from guard.model import PlannedEvent, Verdict
 from guard.plan.events import not_configured
@@ -15,7 +16,7 @@ from guard.store.letters import Letters
 from guard.store.service import heartbeats
 from guard.tell.told import Checked, Doubt
 from guard.times import shown, shown_with_age
-from guard.units import bytes_in_words
+from guard.units import bytes_in_words, quoted
 
 LATE_LETTER = timedelta(minutes=15)
 """A letter may take so long without a doubt about its channel."""
@@ -26,9 +27,13 @@ CLOCK_GRAIN = timedelta(minutes=1)
 STATE_ROOM = 1 << 30
 """With less than this left (1 GiB), a year of the ledger may not fit any more (common practice, no source)."""
 
+MOST_LEFT = 5
+"""So many entries of one calendar are told one by one."""
+
 PARTS = {
     "looking": "The part of the monitor that watches the share",
     "nightly": "The part of the monitor that has the nights",
+    "calendars": "The part of the monitor that reads the calendars",
     "clocks": "The part of the monitor that minds the clocks",
 }
 
@@ -47,6 +52,7 @@ def doubts(
     yield from _ledger(checked)
     yield from _state(desk, checked)
     yield from _configuration(desk, planned)
+    yield from _calendars(desk, planned, now, zone)
 
 
 def looked_after(desk: Desk, now: datetime) -> Checked:
@@ -163,6 +169,22 @@ def _state(desk: Desk, checked: Checked) -> Iterator[Doubt]:
     if checked.state_free is not None and checked.state_free < STATE_ROOM:
         text = f"The disk of the state folder {desk.settings.state} has only {bytes_in_words(checked.state_free)} left."
         yield Doubt("state", text, "Make room on it; without room nothing can be recorded.", grave=True)
+
+
+def _calendars(desk: Desk, planned: Iterable[PlannedEvent], now: datetime, zone: tzinfo) -> Iterator[Doubt]:
+    """What calendars say that nobody could understand, and those whose recurrences were not followed for long."""
+    for calendar in calendars(desk, planned).values():
+        look = f"Put the entry right in the calendar. All of them: guard event import {quoted(calendar.source)}"
+        for left in calendar.left[:MOST_LEFT]:
+            title = f"“{left.title}”, " if left.title else ""
+            text = f"The calendar {calendar.source}, line {left.line} ({title}UID {left.uid or 'none'}): {left.why}."
+            yield Doubt("events", text, look, grave=True)
+        if len(calendar.left) > MOST_LEFT:
+            text = f"The calendar {calendar.source} has {len(calendar.left) - MOST_LEFT} more entries like these."
+            yield Doubt("events", text, look, grave=True)
+        if calendar.until is not None and calendar.until - now < desk.settings.calendar.horizon / 2:
+            text = f"What recurs in the calendar {calendar.source} is planned up to {shown(calendar.until, zone)} only."
+            yield Doubt("events", text, f"Take it in again: guard event import {quoted(calendar.source)}", grave=False)
 
 
 def _configuration(desk: Desk, planned: Iterable[PlannedEvent]) -> Iterator[Doubt]:
