@@ -67,20 +67,20 @@ def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple
     A copy may keep its members' times and so claim no later time than the original; then
     the later stamp in its name gives it away.
     """
-    oldest: dict[str | None, _Claim] = {}
+    oldest: dict[str, _Claim] = {}
     # Equal files have an equal essence, so one set tells it for all with its fingerprint, whenever they were read.
     essences = {backup.fingerprint: backup.essence for backup in sets if backup.essence is not None}
-    claims = [(backup, claimed_time(backup, as_of)) for backup in sets]
-
-    def saved(backup: BackupSet) -> str | None:
-        return essences.get(backup.fingerprint, backup.fingerprint)
-
+    claims = [
+        (backup, essences.get(backup.fingerprint, backup.fingerprint), claimed_time(backup, as_of)) for backup in sets
+    ]
     if recipe.volatile:
-        for backup, claim in claims:
-            if backup.fingerprint is not None and claim is not None:
+        for backup, saved, claim in claims:
+            if saved is not None and claim is not None:
                 own = (claim, backup.stamp or _UNSTAMPED, backup.path)
-                oldest[saved(backup)] = min(oldest.get(saved(backup), own), own)
-    result = [_date(backup, claim, oldest.get(saved(backup)), as_of) for backup, claim in claims]
+                first = oldest.get(saved)
+                if first is None or own < first:
+                    oldest[saved] = own
+    result = [_date(backup, claim, oldest.get(saved or ""), as_of) for backup, saved, claim in claims]
     return tuple(sorted(result, key=_age_order))
 
 
