@@ -132,6 +132,18 @@ class Desk:
         except GuardError:  # the fact itself stands in the ledger, and nobody must record it twice
             return
 
+    def fold_logs(self) -> None:
+        """Close the databases whose logs have grown: what closes one last folds its log into it.
+
+        A command ends without closing anything else, and the next answer would read those logs.
+        """
+        if "catalogue" in self.__dict__ and self.catalogue.store.log_has_grown():
+            self.catalogue.store.close()
+            del self.catalogue
+        if "ledger" in self.__dict__ and self.ledger.store.log_has_grown():
+            self.ledger.store.close()
+            del self.ledger
+
     def _database(self, name: str) -> str:
         """Where a database is, or may be made. Raises StateUnusable where it would lie on a network mount."""
         path = os.path.join(self.settings.state, name)

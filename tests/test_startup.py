@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from datetime import timedelta
 
+from guard.store.database import LONG_LOG_BYTES
 from tests.plant import Plant
 
 HEAVY = {
@@ -48,3 +50,18 @@ def test_help_and_version_need_no_configuration(plant: Plant) -> None:
     for words in (("--help",), ("ask", "--help"), ("--version",), ("explain", "stale-backup")):
         done = plant.run(*words, env={"GUARD_CONFIG": "/nowhere"})
         assert (done.code, done.err) == (0, ""), words
+
+
+def test_no_answer_reads_a_long_log_of_those_before(plant: Plant) -> None:
+    for number in range(40):
+        plant.save("arm-07", age=timedelta(hours=2 + number))
+    plant.init()
+    plant.look()
+    log = plant.root / "state" / "catalogue.db-wal"
+    assert not log.exists() or log.stat().st_size <= LONG_LOG_BYTES
+    plant.prove()
+    log, longest = log.with_name("ledger.db-wal"), 0
+    for _ in range(30):
+        assert plant.ask("arm-07").json["verdict"] == "clear"
+        longest = max(longest, log.stat().st_size if log.exists() else 0)
+    assert LONG_LOG_BYTES / 2 < longest <= LONG_LOG_BYTES

@@ -181,6 +181,7 @@ def _answer(
         output.show_json(document)
     else:
         _show(desk, answers, question, as_of, wide=wide)
+    desk.fold_logs()
     return EXIT_CODES[worst]
 
 

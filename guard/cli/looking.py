@@ -104,6 +104,7 @@ def _look(args: argparse.Namespace) -> int:
         reports = _look_and_wait(desk, progress, arm, wait, accept=args.accept_vanished)
     for place in reports:
         output.show(_report_lines(place, desk))
+    desk.fold_logs()
     if reports[0].refusal is not None:
         raise reports[0].refusal
     return 0
@@ -223,6 +224,7 @@ def _prove(args: argparse.Namespace) -> int:
         output.show([Line("Nothing is due to be read back.")])
     with watching() as progress:
         results = list(desk.prove(wanted, progress))
+    desk.fold_logs()
     output.show(map(_proved_line, results))
     unproven = any(result.outcome != "read-back" for result in results)
     return EXIT_CODES["hold"] if unproven else 0

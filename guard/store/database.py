@@ -13,6 +13,9 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from types import TracebackType
 
+LONG_LOG_BYTES = 400_000
+"""A log is read whole by a process that opens the database alone. To read this much takes as long as a rule or two."""
+
 BUSY_SECONDS = 5.0
 """Longer than any one transaction of ours takes, short enough for a person to wait."""
 
@@ -60,6 +63,13 @@ class Store:
     def transaction(self) -> _Transaction:
         """One transaction: all of it or nothing, whatever happens. Takes the write lock at once."""
         return _Transaction(self)
+
+    def log_has_grown(self) -> bool:
+        """Whether the write-ahead log is so long that whoever opens the database next would feel it."""
+        try:
+            return os.path.getsize(f"{self.path}-wal") > LONG_LOG_BYTES
+        except FileNotFoundError:
+            return False
 
     def close(self) -> None:
         """Close the connection."""
