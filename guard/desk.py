@@ -177,12 +177,18 @@ class Desk:
     def look(self, progress: Progress, arm: str | None = None, *, accept_vanished: bool = False) -> list[PlaceReport]:
         """One pass over the share and its further copies, or over one arm's sets in them."""
         from guard.share.look import PlaceReport, look
+        from guard.store.steady import steady_now
+
+        def steady() -> datetime:
+            return steady_now(self.catalogue.store, self.clocks())
 
         reports = []
         for number in range(len(self.settings.copies) + 1):
             ground = self.ground(number)
             try:
-                report = look(ground, number, self.catalogue, self.now, progress, arm, accept_vanished=accept_vanished)
+                report = look(
+                    ground, number, self.catalogue, self.now, steady, progress, arm, accept_vanished=accept_vanished
+                )
                 reports.append(PlaceReport(ground.root, report, None))
             except (ShareUnreadable, ShareDoubtful) as refusal:
                 reports.append(PlaceReport(ground.root, None, refusal))

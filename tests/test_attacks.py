@@ -28,6 +28,11 @@ def moved(hours: int) -> dict[str, str]:
     return {"LD_PRELOAD": found, "FAKETIME": f"{hours:+d}h", "FAKETIME_DONT_FAKE_MONOTONIC": "1"}
 
 
+def passed(hours: int) -> dict[str, str]:
+    """The environment of a process for which so much time has passed, by every clock of the computer."""
+    return {name: value for name, value in moved(hours).items() if name != "FAKETIME_DONT_FAKE_MONOTONIC"}
+
+
 class TestSwaps:
     def test_a_clock_set_back_before_the_end_lifts_no_proof(self, plant: Plant) -> None:
         plant.save("arm-07", 30 * MINUTE)
@@ -75,16 +80,30 @@ class TestSettling:
     def test_what_stayed_the_same_for_the_settle_time_has_settled(self, slow: Plant) -> None:
         slow.save("arm-07", HOUR)
         slow.run("look", "--wait", "0s")
-        assert "1 newly sealed" in slow.run("look", "--wait", "0s", env=moved(2)).out
+        assert "1 newly sealed" in slow.run("look", "--wait", "0s", env=passed(2)).out
+
+    def test_a_clock_that_jumps_forward_settles_nothing(self, slow: Plant) -> None:
+        """In the middle of a copy it would make half of it a set, by what was seen and by the set's own times."""
+        slow.save("arm-07", HOUR)
+        slow.run("look", "--wait", "0s")
+        assert "0 newly sealed" in slow.run("look", "--wait", "0s", env=moved(2)).out
+        assert "0 newly sealed" in slow.run("look", "--wait", "0s", env=moved(9)).out
+        assert slow.sets()[0]["proof"] == "arriving"
+
+    def test_a_clock_that_was_set_back_and_right_again_hinders_nothing(self, slow: Plant) -> None:
+        slow.run("look", "--wait", "0s", env=moved(-3))
+        slow.save("arm-07", HOUR)
+        slow.run("look", "--wait", "0s")
+        assert "1 newly sealed" in slow.run("look", "--wait", "0s", env=passed(2)).out
 
     def test_a_sealed_set_that_grows_settles_anew(self, slow: Plant) -> None:
         path = slow.save("arm-07", HOUR)
-        slow.run("look", "--wait", "0s", env=moved(5))
+        slow.run("look", "--wait", "0s", env=passed(5))
         (slow.share / path / "programs" / "late.txt").write_text("half of")
         shown = slow.run("look", "--wait", "0s")
         assert "new files are arriving in it" in shown.out
         (slow.share / path / "programs" / "late.txt").write_text("half of it, and the rest")
-        again = slow.run("look", "--wait", "0s", env=moved(10))
+        again = slow.run("look", "--wait", "0s", env=passed(10))
         assert "0 damaged" in again.out
         assert slow.sets()[0]["files"] == 7
 

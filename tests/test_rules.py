@@ -430,6 +430,12 @@ class TestAxisZeroMoved:
         row("the-set-before-was-not-read", given(OLDER._replace(**ARRIVING), MOVED)),
         row("the-set-before-lacks-it", given(part(OLDER, "axis-zero", files=0, digest=""), MOVED)),
         row("the-set-itself-lacks-it", given(OLDER, part(NEWER, "axis-zero", files=0, digest=""))),
+        row(
+            "one-between-lacks-it",
+            given(proven(3 * DAY), part(OLDER, "axis-zero", files=0, digest=""), MOVED),
+            "caution",
+        ),
+        row("half-of-it-between", given(proven(3 * DAY), part(OLDER, "axis-zero", ok=False, digest="half"), NEWER)),
         row("first-set", given(MOVED)),
         row("moved-and-back", given(proven(3 * DAY), part(OLDER, "axis-zero", digest="moved"), NEWER), "caution"),
         row("of-unknown-age", given(OLDER._replace(**UNDATED), MOVED, marks=(mark("re-zeroed", SAVED),)), "caution"),
@@ -440,6 +446,8 @@ class TestAxisZeroMoved:
 
 class TestShrunkSet:
     """A set much smaller than the one before (default 30 % fewer programs or bytes)."""
+
+    TORN = OLDER._replace(**INCOMPLETE, bytes=80_000)
 
     @rows(
         "shrunk-set",
@@ -453,6 +461,8 @@ class TestShrunkSet:
         row("rule-off", given(OLDER, NEWER._replace(bytes=9), limits={"shrink_permille": 0})),
         row("nothing-before", given(OLDER._replace(bytes=0), NEWER._replace(bytes=0))),
         row("the-set-before-is-gone", given(OLDER._replace(gone=True), NEWER._replace(bytes=9)), "caution"),
+        row("a-torn-one-between", given(proven(3 * DAY), TORN, NEWER._replace(bytes=70_000)), "caution"),
+        row("only-a-torn-one-before", given(TORN, NEWER._replace(bytes=9))),
         row("first-set", given(NEWER._replace(bytes=9))),
     )
     def test_boundary(self, of: Given, levels: list[Level]) -> None:

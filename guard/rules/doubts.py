@@ -118,11 +118,11 @@ def mixed_times(at: Standing, _question: Question) -> Outcome:
 
 
 def axis_zero_moved(at: Standing, _question: Question) -> Outcome:
-    """Caution for a set whose axis zero content differs from the set before, unmarked."""
+    """Caution for a set whose axis zero content differs from the last sound one before it, unmarked."""
     found = []
-    for item, before in at.compared:
+    for item, before in at.compared(_holds_axis_zero):
         now, then = item.set.part("axis-zero"), before.set.part("axis-zero")
-        if now is None or then is None or not now.files or not then.files or now.digest == then.digest:
+        if now is None or then is None or not now.files or now.digest == then.digest:
             continue
         if _re_zeroed_between(at, before, item):
             continue
@@ -141,6 +141,11 @@ def axis_zero_moved(at: Standing, _question: Question) -> Outcome:
     return Outcome(tuple(found))
 
 
+def _holds_axis_zero(backup: BackupSet) -> bool:
+    part = backup.part("axis-zero")
+    return part is not None and part.ok and part.files > 0
+
+
 def _re_zeroed_between(at: Standing, before: Dated, item: Dated) -> bool:
     if before.captured_at is None or item.captured_at is None:
         return False
@@ -148,9 +153,9 @@ def _re_zeroed_between(at: Standing, before: Dated, item: Dated) -> bool:
 
 
 def shrunk_set(at: Standing, _question: Question) -> Outcome:
-    """Caution for a set with far fewer programs or bytes than the set before."""
+    """Caution for a set with far fewer programs or bytes than the last whole set before it."""
     found = []
-    for item, before in at.compared:
+    for item, before in at.compared(_was_whole):
         for what, count, count_before, words in _sizes(item.set, before.set):
             if (count_before - count) * 1000 >= at.facts.limits.shrink_permille * count_before > 0:
                 found.append(
@@ -168,6 +173,10 @@ def shrunk_set(at: Standing, _question: Question) -> Outcome:
                 )
                 break
     return Outcome(tuple(found))
+
+
+def _was_whole(backup: BackupSet) -> bool:
+    return backup.checked is True
 
 
 def _sizes(now: BackupSet, before: BackupSet) -> Iterator[tuple[str, int, int, str]]:

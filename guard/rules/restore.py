@@ -157,7 +157,7 @@ def _change(facts: ArmFacts, chosen: Dated) -> SwapWindow | None:
 
 def _doubt(facts: ArmFacts) -> str | None:
     """Why what is on the share cannot be told, in the words of the rules about it."""
-    at, question = Standing(facts, None, (), (), ()), Question("power-down", facts.as_of, timedelta())
+    at, question = Standing(facts, None, (), ()), Question("power-down", facts.as_of, timedelta())
     # Neither of the two rules looks at what is asked, nor at a set.
     found = [*share_offline(at, question).findings, *share_doubt(at, question).findings]
     return next((f"{each.message} {each.remedy}" for each in found if each.level == "unknown"), None)

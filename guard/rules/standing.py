@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from guard.model import ArmFacts, BackupSet, Proof
 from guard.record import Record
@@ -15,20 +15,39 @@ class Standing(Record):
     ``resting`` is the newest complete set that was read back at least once and is neither
     damaged nor another arm's. ``others`` are the present sets that are not older than it
     (all of them where there is none): their troubles belong to the verdict too.
-    ``history`` holds every dated set, those that are gone included, oldest first. ``compared``
-    are the sound judged sets, each with the set of this arm that was saved just before it.
+    ``history`` holds every dated set, those that are gone included, oldest first.
     """
 
     facts: ArmFacts
     resting: Dated | None
     others: tuple[Dated, ...]
     history: tuple[Dated, ...]
-    compared: tuple[tuple[Dated, Dated], ...]
 
     @property
     def judged(self) -> tuple[Dated, ...]:
         """The sets whose troubles belong to the verdict, newest first."""
         return (*reversed(self.others), *((self.resting,) if self.resting else ()))
+
+    def compared(self, tells: Callable[[BackupSet], bool]) -> Iterator[tuple[Dated, Dated]]:
+        """The sound judged sets, the newest first, each with the last set of this arm before it that tells something.
+
+        A torn set in between tells nothing and hides nothing. A set that was damaged later still
+        tells what it held when it was read, so damage to an old set hides nothing about the one after it.
+        """
+        judged = {id(item) for item in self.judged}
+        waiting: list[Dated] = []
+        left = len(judged)
+        for item in reversed(self.history):
+            if not waiting and not left:
+                return
+            left -= id(item) in judged
+            if item.set.checked is None or is_another_arms(item.set, self.facts):
+                continue
+            if waiting and tells(item.set):
+                yield from ((newer, item) for newer in waiting)
+                waiting.clear()
+            if id(item) in judged and not is_damaged(item.set):
+                waiting.append(item)
 
 
 def standing(facts: ArmFacts) -> Standing:
@@ -37,26 +56,7 @@ def standing(facts: ArmFacts) -> Standing:
     present = [item for item in history if not item.set.gone]
     resting = next((item for item in reversed(present) if _can_carry(item.set, facts)), None)
     others = tuple(item for item in present if item is not resting and _not_older(item, resting))
-    judged = {id(item) for item in (*others, *((resting,) if resting else ()))}
-    return Standing(facts, resting, others, history, tuple(_compared(history, judged, facts)))
-
-
-def _compared(history: tuple[Dated, ...], judged: set[int], facts: ArmFacts) -> Iterator[tuple[Dated, Dated]]:
-    """The newest first.
-
-    A set that was damaged later still tells what it held when it was read, so damage to an
-    old set hides nothing about the one after it.
-    """
-    newer, left = None, len(judged)
-    for item in reversed(history):
-        if newer is None and not left:
-            return
-        left -= id(item) in judged
-        if item.set.checked is None or is_another_arms(item.set, facts):
-            continue
-        if newer is not None:
-            yield newer, item
-        newer = item if id(item) in judged and not is_damaged(item.set) else None
+    return Standing(facts, resting, others, history)
 
 
 def _can_carry(backup: BackupSet, facts: ArmFacts) -> bool:

@@ -90,12 +90,15 @@ def look(
     number: int,
     catalogue: Catalogue,
     clock: Clock,
+    steady: Clock,
     progress: Progress,
     only: str | None = None,
     *,
     accept_vanished: bool = False,
 ) -> Report:
     """Make one pass over a place, or over one arm's sets in it.
+
+    By the ``steady`` clock, which nobody sets forward, it is told whether a set has settled.
 
     Raises ShareUnreadable where the place cannot be read, ShareDoubtful where it is not the
     place it was; what was learnt earlier stays.
@@ -126,7 +129,7 @@ def look(
     if only is None:  # one arm's sets say nothing about the rest of the place
         catalogue.note_place(number, ground.root, place._replace(vanished=0))
     known = catalogue.known(number, only) if new or missing else known
-    _Pass(ground, catalogue, clock, progress, report).over(found, known)
+    _Pass(ground, catalogue, (clock, steady), progress, report).over(found, known)
     return report._replace(sets=len(found))
 
 
@@ -171,8 +174,11 @@ class _FirstRead(Record):
 
 
 class _Pass:
-    def __init__(self, ground: Ground, catalogue: Catalogue, clock: Clock, progress: Progress, report: Report) -> None:
-        self.ground, self.catalogue, self.clock, self.progress = ground, catalogue, clock, progress
+    def __init__(
+        self, ground: Ground, catalogue: Catalogue, clocks: tuple[Clock, Clock], progress: Progress, report: Report
+    ) -> None:
+        self.ground, self.catalogue, self.progress = ground, catalogue, progress
+        self.clock, self.steady = clocks
         self.report = report
 
     def over(self, found: dict[str, Found], known: dict[str, Known]) -> None:
@@ -235,7 +241,7 @@ class _Pass:
 
     def _is_settled(self, known: Known, looks: Appearance) -> bool:
         """Takes as proof that nothing changed for the settle time, by the set's own times or as we saw it."""
-        now, settle = self.clock(), self.ground.settle
+        now, settle = self.steady(), self.ground.settle
         change, long_ago = looks.last_change, max(settle, SKEW) if settle else settle
         if change is not None and change <= now and now - change >= long_ago:
             return True
@@ -243,12 +249,12 @@ class _Pass:
         return since is not None and timedelta() <= now - since >= settle
 
     def _wait(self, known: Known, looks: Appearance) -> None:
-        now, signature = self.clock(), looks.signature()
+        now, signature = self.steady(), looks.signature()
         same = known.signature == signature and known.quiet_since is not None and known.quiet_since <= now
         since = known.quiet_since if same and known.quiet_since is not None else now
         grows = None if known.complete is None else "new files are arriving in it"
         self.catalogue.wait(known, signature, since, grows)
-        self.report.settles_at.append(since + self.ground.settle)
+        self.report.settles_at.append(self.clock() + (since + self.ground.settle - now))
         self.report.arriving.append(Trouble(known.path, known.arm, grows or "counts once it has stayed as it is"))
 
     def _read(self, known: Known, looks: Appearance, progress: Progress) -> Sealed:
@@ -295,7 +301,7 @@ class _Pass:
 
     def _keep_waiting(self, known: Known, why: str) -> None:
         if known.complete is None:
-            self.catalogue.wait(known, None, self.clock(), why)
+            self.catalogue.wait(known, None, self.steady(), why)
         self.report.arriving.append(Trouble(known.path, known.arm, why))
 
     def _facts(self, known: Known, sealed: Sealed, shape: str) -> Seal:

@@ -8,45 +8,15 @@ from pathlib import Path
 import pytest
 
 from tests.faults.daemon import QUICK, Daemon, Witness, answers, nothing_lost_or_doubled, until
-from tests.faults.machine import needs
-from tests.plant import Plant, Result
+from tests.faults.skewed import Skewed
 
 HOUR = timedelta(hours=1)
-
-
-class Skewed(Plant):
-    """A plant whose computer has a clock that can be set."""
-
-    def __init__(self, root: Path, library: Path) -> None:
-        super().__init__(root, extra=QUICK + '\n[fresh]\npower-down = "20h"\n')
-        self.clock = root / "clock"
-        self.env = {
-            "LD_PRELOAD": str(library),
-            "FAKETIME_TIMESTAMP_FILE": str(self.clock),
-            "FAKETIME_NO_CACHE": "1",
-            "DONT_FAKE_MONOTONIC": "1",
-            "NO_FAKE_STAT": "1",
-        }
-        self.set_clock("+0")
-
-    def set_clock(self, offset: str) -> None:
-        """Set the clock, by an offset to the right time."""
-        new = self.clock.with_suffix(".new")
-        new.write_text(offset)
-        new.replace(self.clock)
-
-    def program(self, *words: str, env: dict[str, str] | None = None, cwd: Path | None = None) -> Result:
-        return super().program(*words, env={**self.env, **(env or {})}, cwd=cwd)
 
 
 @pytest.fixture
 def skewed(tmp_path: Path) -> Skewed:
     """A plant with a clock that can be set."""
-    needs("faketime")
-    found = sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))
-    if not found:
-        pytest.skip("libfaketime is not where it is looked for")
-    plant = Skewed(tmp_path / "plant", found[0])
+    plant = Skewed(tmp_path / "plant", extra=QUICK + '\n[fresh]\npower-down = "20h"\n')
     plant.init()
     return plant
 
