@@ -9,7 +9,8 @@ from functools import cached_property
 
 from guard import clock
 from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
-from guard.gather import Recorded, gather, see
+from guard.gather import Recorded, gather, may_have_lapsed, see
+from guard.lapses import Proofs
 from guard.model import (
     ArmFacts,
     BackupSet,
@@ -27,6 +28,8 @@ from guard.rules.capture import dated
 from guard.rules.cells import fitted
 from guard.rules.charge import cost_h
 from guard.rules.evidence import seconds, utc
+from guard.rules.memory import accounts
+from guard.rules.share import is_in_doubt
 from guard.rules.standing import proof, standing
 from guard.rules.verdict import place, verdict
 from guard.settings import Settings
@@ -38,6 +41,7 @@ from guard.store.cells import Spare, record, stock
 from guard.store.facts import sets_of
 from guard.store.ledger import Check, Entry, Ledger
 from guard.store.presence import presences
+from guard.store.proofs import note, proofs
 from guard.store.service import silent_since
 from guard.store.sign_offs import sign_offs
 from guard.store.windows import latest
@@ -51,6 +55,10 @@ if TYPE_CHECKING:  # reading sets needs archives and digests, which no question 
     from guard.share.look import PlaceReport, Progress
     from guard.share.prove import Proved
     from guard.store.events import Added
+
+
+ABOUT_MEMORY = ("powered-on", "powered-off", "re-zeroed", "memory-checked")
+"""Marks after which it may turn out that an arm's memory is whole."""
 
 
 class SetView(Record):
@@ -200,8 +208,11 @@ class Desk:
         from guard.share.prove import prove
 
         for known, number in wanted:
-            yield prove(self.ground(number), self.catalogue, known, self.now, progress)
+            proved = prove(self.ground(number), self.catalogue, known, self.now, progress)
             self.hand_over()
+            if number == 0 and proved.outcome == "read-back":
+                self.settle(known.arm)
+            yield proved
 
     def due(self) -> list[tuple[Known, int]]:
         """The sets that are due to be read back: never yet, or not for half of the time allowed."""
@@ -251,10 +262,25 @@ class Desk:
         windows = latest(ledger, only, self.clocks)
         asked = [arm for arm in arms if self.settings.arms[arm].presence]
         answering = presences(self.catalogue.store, ledger.store, asked)
+        told = proofs(ledger, only)
         return {
-            arm: Recorded(tuple(marks.get(arm, ())), answered_for.get(arm, ()), windows.get(arm), answering.get(arm))
-            for arm in {*marks, *answered_for, *windows, *answering}
-        }
+            arm: Recorded(
+                tuple(marks.get(arm, ())), answered_for.get(arm, ()), windows.get(arm), answering.get(arm),
+                told.get(arm, Proofs()),
+            )
+            for arm in {*marks, *answered_for, *windows, *answering, *told}
+        }  # fmt: skip
+
+    def settle(self, arm: str) -> None:
+        """Write down what comparing sets from before and after a lapse of an arm's memory gave, where that is new."""
+        known = self._recorded([arm]).get(arm, Recorded()) if arm in self.settings.arms else Recorded()
+        if not may_have_lapsed(known.window, known.marks, known.proofs):
+            return
+        (facts,) = self.facts([arm])
+        found = [each for each in accounts(standing(facts)) if each.how != "awaits"]
+        if found and not is_in_doubt(facts.share):
+            with self.recording() as ledger:
+                note(ledger, arm, found, facts.as_of)
 
     def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
         """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
@@ -370,8 +396,12 @@ class Desk:
             body["withdrawn"] = True
         with self.recording() as ledger:
             if corrects is not None:
-                return ledger.correct(self.now(), corrects, body)
-            return ledger.append(self.now(), "mark", mark.arm, body)
+                number = ledger.correct(self.now(), corrects, body)
+            else:
+                number = ledger.append(self.now(), "mark", mark.arm, body)
+        if mark.kind in ABOUT_MEMORY:
+            self.settle(mark.arm)
+        return number
 
     def marked(self, number: int) -> Mark:
         """The mark of that entry in the ledger, as it stands. Raises NotCorrectable where there is none."""

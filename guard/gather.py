@@ -10,9 +10,11 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime, timedelta
 
 from guard.errors import ShareUnreadable
+from guard.lapses import Compared, Proofs
 from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
 from guard.rules.cells import fitted
+from guard.rules.memory import to_compare
 from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
 from guard.settings import Settings
@@ -23,7 +25,7 @@ from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
 from guard.store.catalogue import Catalogue, Place
 from guard.store.cells import Spare, as_spares
-from guard.store.facts import sets_of
+from guard.store.facts import manifest_of, sets_of
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
 """A clock that is kept right by others is set back by seconds at most (common practice, no source)."""
@@ -37,12 +39,13 @@ class Seen(Record):
 
 
 class Recorded(Record):
-    """What people recorded about one arm, its last swap window, and how its controller answers."""
+    """What is recorded about one arm: by people, its last swap window, proofs of its memory, and how its controller answers."""
 
     marks: tuple[Mark, ...] = ()
     sign_offs: tuple[SignOff, ...] = ()
     window: SwapWindow | None = None
     presence: Presence | None = None
+    proofs: Proofs = Proofs()
 
 
 def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
@@ -106,8 +109,35 @@ def gather(
         powered=powered(recorded.presence, recorded.marks, as_of),
         cells=fitted(settings.arms[arm].cells, settings.cell_types, recorded.marks),
         spares=tuple(as_spares(kind, spares.get(name)) for name, kind in settings.cell_types.items()),
+        proofs=recorded.proofs,
     )
-    return facts if share.unreadable is not None else _rechecked(facts, ground, catalogue, settings.copies)
+    if share.unreadable is None:
+        facts = _rechecked(facts, ground, catalogue, settings.copies)
+    return _compared(facts, catalogue)
+
+
+def may_have_lapsed(window: SwapWindow | None, marks: Iterable[Mark], proofs: Proofs) -> bool:
+    """Whether anything was ever recorded over which a memory may have been lost."""
+    return window is not None or bool(proofs.differed) or any(mark.kind == "powered-off" for mark in marks)
+
+
+def _compared(facts: ArmFacts, catalogue: Catalogue) -> ArmFacts:
+    """The facts with how sets from before and after a lapse of the memory differ, from what was read of them."""
+    if not may_have_lapsed(facts.window, facts.marks, facts.proofs):
+        return facts
+    wanted = sorted(to_compare(standing(facts)))
+    if not wanted:
+        return facts
+    from guard.share.differing import differences, saved
+
+    files = {each: saved(manifest_of(catalogue.store, facts.arm.id, each)) for pair in wanted for each in pair}
+    return facts._replace(
+        compared=tuple(
+            Compared(before, after, differences(files[before], files[after], facts.recipe))
+            for before, after in wanted
+            if files[before] and files[after]
+        )
+    )
 
 
 def _as_seen(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
+from guard.lapses import Compared, Proofs
 from guard.record import Record
 
 TYPE_CHECKING = False
@@ -46,6 +47,7 @@ MARK_KINDS = (
     "powered-off",
     "restore-test",
     "re-zeroed",
+    "memory-checked",
 )
 
 ARM_SPECIFIC_PARTS = ("axis-zero", "image")
@@ -436,7 +438,11 @@ class ShareFacts(Record):
 
 
 class ArmFacts(Record):
-    """All facts that a verdict about one arm rests on, gathered at ``as_of``."""
+    """All facts that a verdict about one arm rests on, gathered at ``as_of``.
+
+    ``proofs`` is what the ledger tells of lapses of the memory, ``compared`` what comparing sets from
+    before and after the others gave.
+    """
 
     arm: Arm
     recipe: Recipe
@@ -451,6 +457,8 @@ class ArmFacts(Record):
     powered: Powered = Powered(None, None)
     cells: tuple[FittedCell, ...] = ()
     spares: tuple[SpareCells, ...] = ()
+    proofs: Proofs = Proofs()
+    compared: tuple[Compared, ...] = ()
 
 
 class Question(Record):

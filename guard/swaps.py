@@ -8,10 +8,11 @@ from guard.desk import Desk
 from guard.errors import NothingToSignOff, NoWindow, WindowTaken
 from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
+from guard.rules.memory import state, window_in_question
 from guard.rules.permit import Permit
 from guard.rules.sign_off import NEVER, subject
 from guard.rules.verdict import verdict
-from guard.rules.window import State, TimeOut, state, time_out
+from guard.rules.window import State, TimeOut, time_out
 from guard.store import sign_offs, windows
 from guard.store.ledger import Ledger
 from guard.store.windows import NewCell
@@ -44,8 +45,7 @@ def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
 def change_of(desk: Desk, arm: str) -> Change:
     """How far the change of an arm's memory cell has come, by a look at its sets as they are now."""
     (facts,) = desk.facts([arm])
-    now = state(facts)
-    return Change(arm, now, None if now == "none" else facts.window, facts)
+    return Change(arm, state(facts), window_in_question(facts), facts)
 
 
 def open_now(desk: Desk) -> list[Change]:

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, assume, event, given, settings
 from hypothesis import strategies as st
 
+from guard.lapses import Compared, Lapse, PartDifference, Proofs, Settled
 from guard.model import (
     ACTIONS,
     LEVELS,
@@ -51,8 +52,8 @@ settings.register_profile(
 )
 LAWS = settings.get_profile("laws")
 
-COMPARING = {"axis-zero-moved", "shrunk-set"}
-"""Codes that compare a set with the one before it: where another set stands before it, they say something else."""
+COMPARING = {"axis-zero-moved", "shrunk-set", "memory-differs"}
+"""Codes that compare a set with one before it: where another set stands before it, or none, they say something else."""
 
 FIRST, LAST = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 EXTREMES = (
@@ -161,6 +162,27 @@ def windows(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> SwapWindow |
     return SwapWindow(draw(times), draw(OUT), limit, "Ana", ended, rests_on="arm-07/0", fingerprint="f0")
 
 
+DIFFERENCE = PartDifference("axis-zero", 0, 0, 1, ("axis-zero.csv",))
+COMPARED = st.lists(st.booleans(), min_size=6, max_size=6).map(
+    lambda equal: tuple(
+        Compared(f"f{before}", f"f{after}", () if same else (DIFFERENCE,))
+        for (before, after), same in zip(
+            [(before, after) for before in range(3) for after in range(3) if before != after], equal, strict=True
+        )
+    )
+)
+"""How any two of the sets differ, which is known of all that were read."""
+
+
+@st.composite
+def proofs(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> Proofs:
+    """What the ledger tells of lapses: nothing, as a rule."""
+    if draw(st.integers(0, 11)):
+        return Proofs()
+    lapse = Lapse("memory-swap", draw(times), draw(times), "arm-07/0", "f0")
+    return Proofs(draw(st.sampled_from(((), (Settled("memory-swap", lapse.began_at),)))), (lapse,))
+
+
 @st.composite
 def sign_offs(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> SignOff:
     """A sign-off for any code, about any set or none."""
@@ -175,8 +197,8 @@ def sign_offs(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> SignOff:
     )
 
 
-OFTEN = (*MARK_KINDS, *(kind for kind in MARK_KINDS * 3 if kind != "cell-alarm"))
-"""Kinds of marks; an alarm, which holds whatever else there is, comes less often than the others."""
+OFTEN = (*MARK_KINDS, *(kind for kind in MARK_KINDS * 3 if kind not in ("cell-alarm", "powered-off")))
+"""Kinds of marks; an alarm and a power-down, which hold whatever else there is, come less often than the others."""
 
 CELL_TYPES = tuple(
     CellType(f"{kind}-{number}", kind, interval)
@@ -210,7 +232,7 @@ SHELF_CELLS = tuple(each.type._replace(shelf_life=SHELF_LIFE) for each in YOUNG_
 @st.composite
 def spares(draw: st.DrawFn) -> tuple[SpareCells, ...]:
     """Spares enough, as a rule; else some that are past their shelf life or soon will be, or that nobody counted."""
-    if draw(st.integers(0, 2)):
+    if draw(st.integers(0, 5)):
         return tuple(SpareCells(each, 5) for each in SHELF_CELLS)
     codes = st.sampled_from(("2020-01", "2021-11", "2021-12", "2022-01", "", "x"))
     lots = [draw(st.lists(st.tuples(codes, st.integers(0, 2)), max_size=3, unique_by=lambda lot: lot[0])) for _ in "12"]
@@ -264,6 +286,8 @@ def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int
         powered=draw(powered(times)),
         cells=draw(cells()),
         spares=draw(spares()),
+        compared=draw(COMPARED),
+        proofs=draw(proofs(times)),
         sign_offs=tuple(draw(st.lists(sign_offs(times), max_size=3))) if signed else (),
     )
     return Given(of.facts._replace(limits=limits), of.question)
@@ -452,7 +476,7 @@ class TestNoProofNoClear:
     * edits, damage, twins, another's identity and vanished sets, which speak against a set;
     * a stamp, which is a claim of age and can only make a set older (see the capture times);
     * an original, without whose fingerprint nobody can know that its copy is one;
-    * the set before, without which there is nothing to compare with.
+    * the set before, without which there is nothing to compare with, and a reading that shows a difference from it.
 
     A set whose own proof is taken away leaves the answer to an older proven set. Then its own
     lapsed read-back is no longer in the way; but the answer says so, and is never clear.
@@ -465,6 +489,7 @@ class TestNoProofNoClear:
             pytest.param(on_every_set(copies=0), id="copies"),
             pytest.param(without_marks("restore-test"), id="restore-tests"),
             pytest.param(without_marks("re-zeroed"), id="re-zeroings"),
+            pytest.param(without_marks("memory-checked"), id="checks-of-the-memory"),
             pytest.param(on_every_set(last_read_at=None), id="all-read-backs"),
             pytest.param(on_every_set(checked=None), id="all-judgements"),
             pytest.param(on_every_set(files=0), id="all-files"),
@@ -634,6 +659,70 @@ class TestSwapWindow:
         assert sorted((found.code, found.level, found.message) for found in answer.findings) == plain
         assert rank(answer.level) <= rank(without.level)
         assert (answer.level == "clear") == (without.level == "clear")
+
+
+def _sound(backup: BackupSet, number: int) -> BackupSet:
+    """The set without anything wrong: the first saved the day before the change, the others in the days after it."""
+    saved = NOW - (8 if number == 0 else 6 - number) * DAY
+    times = {"stamp": saved, "newest_member": saved, "first_seen": saved, "last_read_at": saved}
+    sound = {"checked": True, "files": 12, "damaged_at": None, "changed": None, "gone": False, "identity": None}
+    return backup._replace(fingerprint=f"f{number}", twins=(), **times, **sound)
+
+
+@st.composite
+def after_a_change(draw: st.DrawFn) -> Given:
+    """An arm whose cell was changed a week ago, with sets from before and from after it."""
+    of = draw(cases(st.one_of(within(-60, -29), within(-27, 0)), least=3))
+    if draw(st.booleans()):
+        of = with_facts(of, sets=tuple(_sound(each, n) for n, each in enumerate(of.facts.sets)))
+    ended = NOW - 7 * DAY
+    window = SwapWindow(ended - HOUR, HOUR, HOUR, "Ana", ended, rests_on="arm-07/0", fingerprint="f0")
+    return with_facts(of, window=window)
+
+
+def memory_findings(of: Given) -> set[str]:
+    return {found.code for found in of.verdict.findings} & {"awaiting-proof", "memory-differs"}
+
+
+class TestMemory:
+    """Nothing but a set from after a lapse that equals the one from before, or a person's word, proves the memory."""
+
+    @settings(LAWS, max_examples=200)
+    @given(after_a_change())
+    def test_without_a_proven_set_from_after_it_nothing_is_proven(self, of: Given) -> None:
+        resting, window = of.verdict.resting, of.facts.window
+        event(f"found: {sorted(memory_findings(of))}")
+        if (
+            memory_findings(of)
+            or of.facts.proofs.settled
+            or any(each.kind == "memory-checked" for each in of.facts.marks)
+        ):
+            return
+        assert window is not None
+        assert window.ended_at is not None
+        assert resting is not None
+        assert resting.captured_at is not None
+        assert resting.captured_at > window.ended_at
+
+    @settings(LAWS, max_examples=200)
+    @given(after_a_change())
+    def test_what_differs_or_is_not_compared_is_no_better_than_what_is_equal(self, of: Given) -> None:
+        equal = with_facts(of, compared=tuple(each._replace(parts=()) for each in of.facts.compared))
+        differing = tuple(each._replace(parts=(DIFFERENCE,)) for each in of.facts.compared)
+        for worse in ((), differing, of.facts.compared):
+            not_better(with_facts(equal, compared=worse), equal)
+        assert "memory-differs" not in memory_findings(equal)
+        if not any(
+            each.kind == "memory-checked" for each in of.facts.marks
+        ) and "awaiting-proof" not in memory_findings(of):
+            settled = set(of.facts.proofs.settled)
+            assert settled or "memory-differs" in memory_findings(with_facts(of, compared=differing)) or refiled(of)
+
+
+def refiled(of: Given) -> bool:
+    """Whether sets share a fingerprint, so that one of them equals the set from before without being compared."""
+    prints = [each.fingerprint for each in of.facts.sets]
+    return len(set(prints)) < len(prints)
 
 
 class TestOrderFree:

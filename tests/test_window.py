@@ -21,7 +21,7 @@ from guard.errors import NotPermitted, NoWindow, PermitStale, WindowTaken
 from guard.model import Action, BackupSet, Level, Powered, Question, SwapWindow
 from guard.rules.permit import LIFE, Permit
 from guard.rules.verdict import verdict
-from guard.rules.window import Checkpoint, advance, elapsed, state
+from guard.rules.window import Checkpoint, advance, elapsed
 from guard.store.ledger import Ledger
 from guard.store.windows import NewCell, begin, end, latest, open_windows, tick
 from tests.facts import DAY, HOUR, LONG_ON, MICROSECOND, NOW, Given, mark, proven, window
@@ -271,13 +271,13 @@ class TestWhichSetToRestore:
             ),
             pytest.param(
                 (proven(path="arm-07/x", gone=True), proven(path="arm-07/y", fingerprint="{x}")),
-                "The set that the change was begun on, arm-07/x, is not there unharmed. If the memory is lost, restore"
+                "The set from before, arm-07/x, is not there unharmed. If the memory is lost, restore"
                 " its equal arm-07/y (fingerprint {x})",
                 id="its-equal",
             ),
             pytest.param(
                 (proven(path="arm-07/x", changed="memory.bin is missing"), proven(path="arm-07/y")),
-                "The set that the change was begun on, arm-07/x, is not there unharmed. If the memory is lost, restore"
+                "The set from before, arm-07/x, is not there unharmed. If the memory is lost, restore"
                 " arm-07/y (fingerprint {y})",
                 id="changed-since",
             ),
@@ -289,38 +289,6 @@ class TestWhichSetToRestore:
         sets = tuple(each._replace(fingerprint=x) if each.fingerprint == "{x}" else each for each in sets)
         of = facts_of(*sets, window=window(HOUR, fingerprint=x))
         assert told.format(x=x, y=y) in of.findings("window-over")[0].remedy
-
-
-class TestAwaitingProof:
-    """After the end, until the set that the answer rests on was saved after it: hold, or caution where nothing loses power."""
-
-    @pytest.mark.parametrize(
-        ("action", "level"),
-        [("power-down", "hold"), ("memory-swap", "hold"), ("position-swap", "caution"), ("service-visit", "caution")],
-    )
-    def test_the_level_depends_on_the_action(self, action: Action, level: Level) -> None:
-        of = facts_of(proven(), action=action, window=window(MINUTE, ended_at=NOW))
-        assert levels(of, "awaiting-proof") == [level]
-
-    @pytest.mark.parametrize(
-        ("sets", "expected"),
-        [
-            pytest.param((proven(HOUR),), ["hold"], id="saved-at-the-end"),
-            pytest.param((proven(HOUR + MICROSECOND),), ["hold"], id="saved-a-moment-before"),
-            pytest.param((proven(HOUR - MICROSECOND),), [], id="saved-a-moment-after"),
-            pytest.param((proven(2 * HOUR), proven(MINUTE, last_read_at=None)), ["hold"], id="not-read-back-yet"),
-            pytest.param((proven(2 * HOUR), proven(MINUTE, damaged_at=NOW)), ["hold"], id="damaged"),
-            pytest.param((proven(2 * HOUR), proven(MINUTE, gone=True)), ["hold"], id="gone-again"),
-            pytest.param((), ["hold"], id="no-set"),
-            pytest.param(
-                (proven(stamp=None, newest_member=None, first_seen=NOW + HOUR),), ["hold"], id="of-an-unknown-age"
-            ),
-        ],
-    )
-    def test_boundary(self, sets: tuple[BackupSet, ...], expected: list[Level]) -> None:
-        of = facts_of(*sets, window=window(MINUTE, ended_at=NOW - HOUR))
-        assert levels(of, "awaiting-proof") == expected
-        assert state(of.facts) == ("awaiting-proof" if expected else "none")
 
 
 def swapping(powered: Powered, ahead: timedelta = timedelta(), **changes: Any) -> Given:

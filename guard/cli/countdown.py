@@ -12,11 +12,11 @@ from guard.cli.verdicts import cautions
 from guard.desk import Desk
 from guard.model import SwapWindow
 from guard.rules.evidence import MICROSECOND, seconds
+from guard.rules.memory import accounts, after_the_change, in_order, told
 from guard.rules.standing import standing
 from guard.rules.window import (
     State,
     TimeOut,
-    after_the_change,
     closing_from,
     is_by_hold_up,
     limit_in_words,
@@ -53,13 +53,15 @@ def lines(change: Change, settings: Settings) -> Iterator[Line]:
     yield Line(style=style)
     yield Line(headline(change), style=style)
     yield Line(style=style)
-    if change.window is None:
+    if change.state == "none":
         yield from time_out_lines(time_out(change.facts, change.facts.as_of))
         return
-    yield from _facts(change, change.window, settings.zone())
+    if change.window is not None:
+        yield from _facts(change, change.window, settings.zone())
+    yield from _compared(change)
     yield Line()
     yield Line("What to do", style="head")
-    for number, text in enumerate(to_do(change, change.window), 1):
+    for number, text in enumerate(to_do(change), 1):
         yield Line(text, label=f"{number}. ", indent=1)
 
 
@@ -72,11 +74,30 @@ def time_out_lines(out: TimeOut) -> Iterator[Line]:
         yield Line(reason, indent=1)
 
 
+def _compared(change: Change) -> Iterator[Line]:
+    """How the memory differs from what it was, where it does: what can hurt people first."""
+    for account in accounts(standing(change.facts)) if change.state == "awaiting-proof" else ():
+        if account.how != "differs" or account.after is None or account.compared is None:
+            continue
+        yield Line()
+        yield Line(f"{account.after.set.path} differs from {account.lapse.before or 'the set before'}", style="head")
+        yield _fact("Before", f"fingerprint {account.compared.before}")
+        yield _fact("After", f"fingerprint {account.compared.after}")
+        for part in in_order(account.compared.parts):
+            yield Line(told(part), style="hold-word", indent=1)
+
+
 def headline(change: Change) -> str:
     """The state of the window in one sentence, which begins with what to do or how long is left."""
     arm, window = change.arm, change.window
-    if window is None:
+    if change.state == "none":
         return f"NONE: no memory cell of {arm} is out, and its memory awaits no proof."
+    if change.state == "awaiting-proof":
+        if any(account.how == "differs" for account in accounts(standing(change.facts))):
+            return f"MEMORY DIFFERS: let nobody move {arm}. Its memory is not what it was."
+        return f"AWAITING PROOF: nobody knows yet whether the memory of {arm} is whole."
+    if window is None:
+        return ""
     left = in_words(max(window.limit - window.elapsed, timedelta()))
     return {
         "open": f"OPEN: {left} left to seat the new memory cell of {arm}.",
@@ -85,7 +106,6 @@ def headline(change: Change) -> str:
             f"OVER by {in_words(window.elapsed - window.limit)}: seat the new memory cell of {arm} now, and take its"
             " memory for lost until it was compared."
         ),
-        "awaiting-proof": f"AWAITING PROOF: nobody knows yet whether the memory of {arm} is whole.",
     }[change.state]
 
 
@@ -135,15 +155,16 @@ def _fact(label: str, text: str) -> Line:
     return Line(text, label=label, label_style="quiet", indent=1, label_width=10)
 
 
-def to_do(change: Change, window: SwapWindow) -> list[str]:
+def to_do(change: Change) -> list[str]:
     """What to do now, step by step."""
-    at = standing(change.facts)
+    if change.state == "awaiting-proof":
+        return after_the_change(change.facts)
+    if change.window is None:
+        return []
+    at, window = standing(change.facts), change.window
     if change.state == "over":
-        return [seat_now(change.arm), to_restore(at, window)]
-    if change.state != "awaiting-proof":
-        return [remedy(at, window, change.state)]
-    lost = [to_restore(at, window)] if window.elapsed > window.limit else []
-    return [*after_the_change(change.arm, window), *lost]
+        return [seat_now(change.arm), to_restore(at, window.rests_on, window.fingerprint)]
+    return [remedy(at, window, change.state)]
 
 
 def as_json(change: Change) -> dict[str, object]:

@@ -27,7 +27,10 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
     parser.add_argument("--by", default="", metavar="NAME")
     parser.add_argument("--note", default="", metavar="TEXT")
     parser.add_argument(
-        "--set", metavar="SET", help="restore-test: the set that was restored (default: the one that carries answers)"
+        "--set",
+        metavar="SET",
+        help="restore-test: the set that was restored (default: the one that carries answers);"
+        " memory-checked: the set whose content is right",
     )
     parser.add_argument(
         "--cell", metavar="TYPE", help="cell-alarm, cell-changed: which cell (default: the arm's only one)"
@@ -42,6 +45,7 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
 
 
 CELL_MARKS = ("cell-alarm", "cell-changed")
+SET_MARKS = ("restore-test", "memory-checked")
 
 
 def _mark(args: argparse.Namespace) -> int:
@@ -94,8 +98,10 @@ def _said(desk: Desk, args: argparse.Namespace, old: Mark | None) -> tuple[Mark,
     if at > now:
         raise NotUnderstood("", f"a mark in the future ({args.at})", "A mark tells what has happened.")
     by, note = args.by or (old.by if old else ""), args.note or (old.note if old else "")
-    if args.set and kind != "restore-test":
-        raise NotUnderstood("", f"--set with {kind}", "Only a restore-test is about one set.")
+    if args.set and kind not in SET_MARKS:
+        raise NotUnderstood("", f"--set with {kind}", f"Only {' and '.join(SET_MARKS)} are about one set.")
+    if kind == "memory-checked":
+        return _memory_checked(desk, args, Mark(kind, arm, at, by, note), old)
     if kind != "restore-test":
         mark = _about_a_cell(desk, args, Mark(kind, arm, at, by, note), old)
         return mark, f" ({mark.cell})" if mark.cell else ""
@@ -103,6 +109,21 @@ def _said(desk: Desk, args: argparse.Namespace, old: Mark | None) -> tuple[Mark,
         return Mark(kind, arm, at, by, note, old.fingerprint), " of the set named before"
     path, fingerprint = desk.restored_set(arm, args.set, at)
     return Mark(kind, arm, at, by, note, fingerprint), f" of {path}" if path else " of no set in particular"
+
+
+def _memory_checked(desk: Desk, args: argparse.Namespace, mark: Mark, old: Mark | None) -> tuple[Mark, str]:
+    """A person answers for the content of one set for good, so it tells who, of which set, and why."""
+    before = old.fingerprint if old is not None and old.kind == mark.kind else None
+    if not (args.set or before) or not mark.by.strip() or not mark.note.strip():
+        instead = "Name the set that was saved after it, who looked it through, and why it is right: --set SET --by NAME --note WHY"
+        raise NotUnderstood("", "a memory-checked mark without all of it", instead)
+    if not args.set:
+        return mark._replace(fingerprint=before), " of the set named before"
+    known, place = desk.resolve(args.set)
+    if known.arm != mark.arm or place != 0 or known.fingerprint is None:
+        instead = f"Name a set of {mark.arm} on the share that was read. See: guard sets {mark.arm}"
+        raise NotUnderstood("", f"the set {args.set!r} for {mark.arm}", instead)
+    return mark._replace(fingerprint=known.fingerprint), f" of {known.path}"
 
 
 def _ask_for_the_cell(mark: Mark, number: int) -> None:

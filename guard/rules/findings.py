@@ -198,15 +198,31 @@ EXPLANATIONS: dict[str, Explanation] = {
     ),
     "awaiting-proof": Explanation(
         "Nobody knows yet whether the memory is whole",
-        "The memory cell was changed, and no set that was saved since then carries the answer.",
-        "Until the controller was saved again and that was read back, a loss during the change is not noticed, and"
+        "The memory cell was changed, or a power-down was marked, and no proven set that was saved after it was compared"
+        " with the set from before it.",
+        "Until the controller was saved again and that was read back, a loss in between is not noticed, and"
         " the only proof of what was there is the set from before it.",
         (
             ("hold", "before a power-down or a memory-swap"),
             ("caution", "before everything else"),
         ),
-        "Power the arm on, look it through, save it, then run: guard look, and: guard prove --arm ARM. Compare the"
-        " new set with the one before: guard compare SET SET",
+        "Power the arm on, look it through, save it, then run: guard look, and: guard prove --arm ARM. The new set is"
+        " then compared with the one from before by itself. Where the set from before is not known, or a name that tells"
+        " only the day makes a new set look older, a named person can say that all of it is right: guard mark"
+        " memory-checked ARM --set SET --by NAME --note WHY",
+    ),
+    "memory-differs": Explanation(
+        "The memory is not what it was",
+        "A set that was saved after a change of the memory cell, or after a power-down that was marked, differs from"
+        " the set from before it, volatile files aside.",
+        "Programs, settings or axis positions may have been lost. With wrong axis zero references an arm moves"
+        " elsewhere than taught, and people can be hurt.",
+        (("hold", "until a later set equals the one from before, or a named person has checked the memory"),),
+        "See what differs: guard compare SET SET. What was lost, restore as the machine maker's manual says, save the arm"
+        " again, and run: guard look, and: guard prove --arm ARM. If people made every difference: guard mark"
+        " memory-checked ARM --set SET --by NAME --note WHY, and where the axis zero references differ also: guard mark"
+        " re-zeroed ARM --at WHEN. An edit mark alone ends nothing, since an edit would hide a loss; a sign-off only"
+        " lasts for a while.",
     ),
     "not-powered-long-enough": Explanation(
         "The controller was not powered for long enough",

@@ -17,6 +17,7 @@ from guard.model import ArmFacts, Form, Question, SwapWindow, rank
 from guard.record import Record
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import utc
+from guard.rules.memory import OPEN, accounts
 from guard.rules.share import share_doubt, share_offline, share_unseen
 from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged, standing
 from guard.units import in_words
@@ -75,7 +76,7 @@ def decisions(facts: ArmFacts, schedule: Schedule, zone: tzinfo, claims: Sequenc
     tiers = _Tiers(sound, schedule, zone)
     edits = _before_edits(present, sound, facts)
     judged = {id(item) for item in place.judged}
-    wanted = _Claims((*_relied_on(facts), *claims))
+    wanted = _Claims((*_relied_on(facts), *_to_be_compared(place), *claims))
     result = []
     for item in present:
         reasons = [
@@ -142,6 +143,14 @@ def _relied_on(facts: ArmFacts) -> Iterator[Claim]:
     window = facts.window
     if window is not None:
         yield rested_on(window)
+
+
+def _to_be_compared(place: Standing) -> Iterator[Claim]:
+    """As long as a memory is not proven to be whole, the set that tells what was in it is kept."""
+    for account in accounts(place):
+        lapse = account.lapse
+        if account.how in OPEN:
+            yield Claim(lapse.before, lapse.fingerprint, f"the memory was not proven since the {lapse.kind}")
 
 
 def rested_on(window: SwapWindow) -> Claim:

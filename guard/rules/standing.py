@@ -54,12 +54,13 @@ def standing(facts: ArmFacts) -> Standing:
     """Put the sets of an arm in their places."""
     history = dated(facts.sets, facts.recipe, facts.as_of)
     present = [item for item in history if not item.set.gone]
-    resting = next((item for item in reversed(present) if _can_carry(item.set, facts)), None)
+    resting = next((item for item in reversed(present) if can_carry(item.set, facts)), None)
     others = tuple(item for item in present if item is not resting and _not_older(item, resting))
     return Standing(facts, resting, others, history)
 
 
-def _can_carry(backup: BackupSet, facts: ArmFacts) -> bool:
+def can_carry(backup: BackupSet, facts: ArmFacts) -> bool:
+    """Takes as proof that the set is complete, was read back at least once, and is neither damaged nor another arm's."""
     return (
         is_complete(backup)
         and backup.last_read_at is not None

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
-from guard.rules import backups, cells, charge, doubts, share, spares, window
+from guard.rules import backups, cells, charge, doubts, memory, share, spares, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
 from guard.rules.sign_off import counts_as, signed, turns
@@ -16,7 +16,8 @@ Rule = Callable[[Standing, Question], Outcome]
 
 RULES: tuple[Rule, ...] = (
     window.window_clock,
-    window.awaiting_proof,
+    memory.awaiting_proof,
+    memory.memory_differs,
     window.not_powered_long_enough,
     share.share_offline,
     share.share_doubt,

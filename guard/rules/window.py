@@ -12,8 +12,8 @@ from guard.model import ArmFacts, BackupSet, Carried, Finding, HoldUp, Level, Qu
 from guard.record import Record
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
-from guard.rules.standing import Standing, is_complete, is_damaged, standing
-from guard.units import in_words, quoted
+from guard.rules.standing import Standing, is_complete, is_damaged
+from guard.units import in_words
 
 TYPE_CHECKING = False
 
@@ -184,23 +184,6 @@ def ticking(window: SwapWindow, permille: int, ahead: timedelta = NONE) -> tuple
     return "open", closing - out
 
 
-def state(facts: ArmFacts) -> State:
-    """How far the change of the arm's memory cell has come; none where its memory is proven again."""
-    window = facts.window
-    if window is None:
-        return "none"
-    if window.ended_at is None:
-        return ticking(window, facts.limits.closing_permille)[0]
-    return "awaiting-proof" if _awaits_proof(standing(facts), window.ended_at) else "none"
-
-
-def _awaits_proof(at: Standing, ended_at: datetime) -> bool:
-    if at.resting is None or at.resting.clock_doubt is not None:
-        return True
-    captured = at.resting.captured_at
-    return captured is None or captured <= ended_at
-
-
 # Rules
 
 
@@ -248,7 +231,7 @@ def remedy(at: Standing, window: SwapWindow, now: State, ahead: timedelta = NONE
     if now == "closing":
         left = in_words(window.limit - window.elapsed - ahead)
         return f"Seat the new cell within {left}, then run: {end}"
-    return f"{seat_now(at.facts.arm.id)} {to_restore(at, window)}"
+    return f"{seat_now(at.facts.arm.id)} {to_restore(at, window.rests_on, window.fingerprint)}"
 
 
 def seat_now(arm: str) -> str:
@@ -259,13 +242,12 @@ def seat_now(arm: str) -> str:
     )
 
 
-def to_restore(at: Standing, window: SwapWindow) -> str:
-    """Which set to restore where the memory is lost, by path and fingerprint, and whether it is sound."""
-    path, fingerprint = window.rests_on, window.fingerprint
+def to_restore(at: Standing, path: str | None, fingerprint: str | None) -> str:
+    """Which set to restore where the memory is lost: the one from before, where it is sound, else the best one left."""
     sound = [item.set for item in at.history if _can_be_restored(item.set, fingerprint)]
     if any(backup.path == path for backup in sound):
         return f"If the memory is lost, restore {path} (fingerprint {fingerprint}) as the machine maker's manual says."
-    begun = f"The set that the change was begun on, {path}, is not there unharmed. " if path else ""
+    begun = f"The set from before, {path}, is not there unharmed. " if path else ""
     if sound:
         return f"{begun}If the memory is lost, restore its equal {sound[-1].path} (fingerprint {fingerprint})."
     if at.resting is None:
@@ -276,46 +258,6 @@ def to_restore(at: Standing, window: SwapWindow) -> str:
 
 def _can_be_restored(backup: BackupSet, fingerprint: str | None) -> bool:
     return backup.fingerprint == fingerprint and is_complete(backup) and not is_damaged(backup) and not backup.gone
-
-
-def awaiting_proof(at: Standing, question: Question) -> Outcome:
-    """After a change of the memory cell: hold or caution until a set that was saved later carries the answer."""
-    window = at.facts.window
-    if window is None or window.ended_at is None or not _awaits_proof(at, window.ended_at):
-        return SILENT
-    arm = at.facts.arm.id
-    level: Level = "hold" if question.action in ("power-down", "memory-swap") else "caution"
-    over = "" if window.elapsed <= window.limit else f", {in_words(window.elapsed - window.limit)} over the limit"
-    message = (
-        f"The memory cell of {arm} was changed (it was out for {in_words(window.elapsed)}{over}), and no set"
-        " saved since then carries the answer: nobody knows yet whether the memory is whole."
-    )
-    lifts = f"Power {arm} on, look it through, save a backup of it, then run: guard look, and: guard prove --arm {arm}"
-    found = finding("awaiting-proof", level, message, lifts, None, **_ended(window))
-    return Outcome((found,))
-
-
-def _ended(window: SwapWindow) -> dict[str, object]:
-    return {
-        "began_at": utc(window.began_at),
-        "ended_at": utc(window.ended_at),
-        "elapsed_s": seconds(window.elapsed),
-        "limit_s": seconds(window.limit),
-        "before": window.rests_on,
-        "fingerprint": window.fingerprint,
-    }
-
-
-def after_the_change(arm: str, window: SwapWindow) -> list[str]:
-    """What to do once the new cell is in, step by step, until the memory is proven."""
-    before = window.rests_on
-    compare = [f"Compare it with the one before: guard compare {quoted(before)} SET"] if before else []
-    return [
-        f"Close up and power {arm} on as the site's energy control procedure says.",
-        "Before anything moves: look whether programs, settings and axis positions are all there.",
-        f"Save a backup of {arm}, then run: guard look, and: guard prove --arm {arm}",
-        *compare,
-    ]
 
 
 def not_powered_long_enough(at: Standing, question: Question) -> Outcome:

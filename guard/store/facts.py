@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import sqlite3
 
-from guard.model import ARM_SPECIFIC_PARTS, BackupSet, Form, Part, Problem, Twin
+from guard.model import ARM_SPECIFIC_PARTS, BackupSet, FileFacts, Form, Part, Problem, Twin
 from guard.names import name_text
 from guard.record import Record
 from guard.store.database import Store
-from guard.store.encoding import moment, time_read
+from guard.store.encoding import moment, time_read, unpack_manifest
 
 OTHER_RECIPE = Problem("incomplete-set", "it was judged by another recipe than today's; run: guard look")
 
@@ -54,6 +54,17 @@ def sets_of(store: Store, arm: str, recipe: str) -> tuple[BackupSet, ...]:
         twins = _twins(db, arm)
         copies = dict(db.execute(_COPIES, (arm,)).fetchall())
     return tuple(_backup_set(row, parts.get(row.id, ()), twins, copies, recipe) for row in rows)
+
+
+def manifest_of(store: Store, arm: str, fingerprint: str) -> tuple[FileFacts, ...]:
+    """The files of an arm's set with that fingerprint, also where it is gone; empty where nothing tells them."""
+    with store.told():
+        row = store.connection.execute(
+            "SELECT names, stats, sha256, blake3 FROM sets s JOIN manifests m ON m.set_id=s.id"
+            " WHERE s.fingerprint=? AND s.arm=? AND s.place=0 ORDER BY s.id DESC LIMIT 1",
+            (fingerprint, arm),
+        ).fetchone()
+    return () if row is None else unpack_manifest(*row)
 
 
 _COPIES = """

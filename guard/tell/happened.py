@@ -25,6 +25,7 @@ TITLES = {
     "proven-again": "Damaged sets that were read back sound again",
     "warning": "Blocking warnings",
     "swap": "Changes of memory cells",
+    "proof": "Memories compared after a change or a power-down",
     "sign-off": "Sign-offs",
     "mark": "Marks",
     "event": "Planned events",
@@ -170,6 +171,29 @@ def _presence(body: Mapping[str, object], zone: tzinfo) -> str:
     return f"its controller has not answered since {since}: {body.get('why', '')}"
 
 
+_OUTCOMES = {
+    "retained": "the memory is what it was: {after} equals {set}",
+    "checked": "{by} answers for the memory as {after} holds it, compared with {set}",
+    "first-of-all": "{after} is the first set that tells what the memory holds",
+    "differs": "THE MEMORY DIFFERS: {after} is not what {set} was",
+}
+
+
+def _proof(body: Mapping[str, object], _zone: tzinfo) -> str:
+    since = "change of the memory cell" if body.get("of") == "memory-swap" else "power-down"
+    named = {"after": _set(body, "after"), "set": _set(body, "set"), "by": str(body.get("by") or "nobody")}
+    told = _OUTCOMES.get(str(body.get("outcome")), "{after} was compared with {set}").format_map(named)
+    parts = body.get("differs")
+    differs = [str(each.get("part") or "files of no part") for each in parts] if isinstance(parts, list) else []
+    return f"after a {since}: {told}" + (f" in {', '.join(differs)}" if differs else "")
+
+
+def _set(body: Mapping[str, object], key: str) -> str:
+    """A set of an entry with its fingerprint, as far as it is told."""
+    path, fingerprint = body.get(key), body.get("fingerprint" if key == "set" else f"{key}_fingerprint")
+    return f"{path} ({str(fingerprint)[:12]})" if path and fingerprint else str(path or "an unknown set")
+
+
 def _time(text: object, zone: tzinfo) -> str:
     """A moment of an entry as people in the plant read it; what is none, as it stands."""
     try:
@@ -189,4 +213,5 @@ _TELLERS = {
     "swap": _swap,
     "stock": _stock,
     "presence": _presence,
+    "proof": _proof,
 }

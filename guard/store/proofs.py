@@ -1,0 +1,75 @@
+"""What the ledger tells of an arm's memory after changes of its cell and power-downs: was it what it had been?
+
+Each outcome is one entry of the kind ``proof``, with the fingerprints of the sets that were compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from guard.lapses import Lapse, Proofs, Settled
+from guard.rules.memory import Account
+from guard.store.encoding import canonical, moment, time_text
+from guard.store.ledger import Ledger, append
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Any
+
+
+def proofs(ledger: Ledger, arm: str | None = None) -> dict[str, Proofs]:
+    """The outcomes recorded about one arm, or about every arm that has any."""
+    settled: dict[str, dict[Settled, None]] = {}
+    differed: dict[str, dict[Settled, Lapse]] = {}
+    for _, name, body in ledger.bodies("proof", arm):
+        lapse = _lapse(body)
+        key = Settled(lapse.kind, lapse.began_at)
+        if body["outcome"] == "differs":
+            differed.setdefault(name, {})[key] = lapse
+        else:
+            settled.setdefault(name, {})[key] = None
+    return {
+        name: Proofs(
+            tuple(settled.get(name, ())),
+            tuple(lapse for key, lapse in differed.get(name, {}).items() if key not in settled.get(name, ())),
+        )
+        for name in settled.keys() | differed.keys()
+    }
+
+
+def _lapse(body: dict[str, Any]) -> Lapse:
+    ended = body["ended_at"]
+    return Lapse(
+        body["of"], moment(body["began_at"]), None if ended is None else moment(ended), body["set"], body["fingerprint"]
+    )
+
+
+def note(ledger: Ledger, arm: str, accounts: Iterable[Account], now: datetime) -> int:
+    """Write down what turned out and is not written down yet; returns how many entries that made."""
+    made = 0
+    with ledger.store.transaction() as db:
+        for account in accounts:
+            body = _body(account)
+            source = canonical(["proof", arm, body["of"], body["began_at"], body["outcome"], body["after_fingerprint"]])
+            if db.execute("SELECT 1 FROM entries WHERE source=?", (source,)).fetchone() is None:
+                append(db, time_text(now) or "", "proof", arm, canonical(body), source)
+                made += 1
+    return made
+
+
+def _body(account: Account) -> dict[str, object]:
+    lapse, after, compared = account.lapse, account.after, account.compared
+    return {
+        "outcome": account.how,
+        "of": lapse.kind,
+        "began_at": time_text(lapse.began_at),
+        "ended_at": time_text(lapse.ended_at),
+        "set": lapse.before,
+        "fingerprint": lapse.fingerprint,
+        "after": after and after.set.path,
+        "after_fingerprint": after and after.set.fingerprint,
+        "by": account.checked_by,
+        "differs": [{**part._asdict(), "names": list(part.names)} for part in compared.parts] if compared else None,
+    }
