@@ -232,6 +232,13 @@ def test_people_walk_through_neighbouring_areas() -> None:
     assert walked == [["area 0"] * 4 + ["area 1"] * 2, ["area 1"] * 2 + ["area 2"] * 4]
 
 
+def test_an_arm_that_is_off_over_the_start_goes_first_and_hurries_nobody_else() -> None:
+    off = PlannedEvent("ev-9", "power-down", SHUTDOWN.start - DAY, 9 * DAY, ("arm-01",))
+    plan = campaign(terms(), fleet(3, 1), [SHUTDOWN, off])
+    assert [turn.arm for turn in plan.turns] == ["arm-01", "arm-00", "arm-02"]
+    assert [minutes(READY) - minutes(turn.begin_by) for turn in plan.turns] == [24 * 60 + 20, 40, 20]
+
+
 def test_the_last_backup_ends_when_it_must_be_ready() -> None:
     plan = campaign(terms(), fleet(3, 1), [SHUTDOWN])
     assert [minutes(turn.begin_by) - minutes(READY) for turn in plan.turns] == [-60, -40, -20]

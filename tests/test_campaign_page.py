@@ -109,6 +109,12 @@ def test_moved_in_the_calendar_that_it_comes_from_the_event_keeps_its_entries() 
     assert one == other
 
 
+def test_the_next_recurrence_of_an_event_has_entries_of_its_own() -> None:
+    weekly = [SHUTDOWN._replace(uid="x@y", recurrence=day) for day in ("2026-12-07", "2026-12-14")]
+    one, other = (set(entries(campaign(terms(event=event), fleet(2, 1), [event]), "x")) for event in weekly)
+    assert not {each.uid for each in one} & {each.uid for each in other}
+
+
 def test_what_cannot_be_made_in_time_has_an_entry_too() -> None:
     told = {each.summary for each in entries(short_of_time(), "Ridgemoor")}
     assert "NOT backed up in time: arm-01" in told

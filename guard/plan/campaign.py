@@ -338,14 +338,15 @@ def _parts(jobs: Sequence[Job], people: int) -> list[Sequence[Job]]:
 
 
 def _walk(part: Sequence[Job], length: int) -> tuple[Job, ...] | None:
-    """One person's jobs as they stand where that fits, else in an order that does; None where there is none."""
-    at = None
-    for job in part:
-        at = job.first if at is None else max(job.first, at + length)
-        if at > job.last:
+    """One person's jobs as they stand, those with a window of their own when that opens or closes; None where that never fits."""
+    walk = tuple(sorted(part, key=lambda job: (job.last, job.first, job.place)))
+    at = walk[0].first
+    for job in walk:
+        if max(at, job.first) > job.last:
             begun = fitted_in(part, 1, length)
             return None if begun is None else tuple(each.job for each in begun)
-    return tuple(part)
+        at = max(at, job.first) + length
+    return walk
 
 
 def _shared_out(begun: Sequence[Begun], people: int, length: int) -> tuple[tuple[Job, ...], ...]:

@@ -24,7 +24,7 @@ def entries(plan: Campaign, plant: str) -> Iterator[Written]:
 def _uid(plan: Campaign, plant: str, about: str) -> str:
     """The same for the same arm and event, also where the calendar that it comes from moves the event."""
     event = plan.terms.event
-    return uid_for("campaign", plant, event.uid or event.id, about)
+    return uid_for("campaign", plant, event.uid or event.id, event.recurrence, about)
 
 
 def _turn(turn: Turn, plan: Campaign, plant: str) -> Written:
