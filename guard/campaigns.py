@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from guard.desk import Desk
 from guard.model import PlannedEvent
-from guard.plan.campaign import USUAL_LENGTH, Campaign, Terms, campaign, need
+from guard.plan.campaign import USUAL_LENGTH, Campaign, Need, Terms, campaign, need
 from guard.plan.events import not_configured
 from guard.plan.meant import NoRoom, meant
 from guard.plan.windows import MINUTE
+from guard.settings import Settings
 from guard.share.layout import Layout
 
 
@@ -24,6 +26,24 @@ def prepare(desk: Desk, event: PlannedEvent, people: int, each: timedelta | None
     Raises NoRoom where none of that length could ever be in time.
     """
     settings = desk.settings
+    terms = _terms(settings, event, people, each, now)
+    arms = [arm for arm in dict.fromkeys(event.arms) if arm in settings.arms]
+    needs = [need(facts, event) for facts in desk.facts_in_turn(arms, now)] if arms else []
+    return campaign(terms, needs, desk.events(), not_configured(event, settings.arms))
+
+
+def order(
+    settings: Settings, event: PlannedEvent, needs: Iterable[Need], events: Sequence[PlannedEvent], now: datetime
+) -> Campaign | None:
+    """The same for one person, by what the arms are known to need; None where no backup could ever be in time."""
+    try:
+        terms = _terms(settings, event, 1, None, now)
+    except NoRoom:
+        return None
+    return campaign(terms, needs, events, not_configured(event, settings.arms))
+
+
+def _terms(settings: Settings, event: PlannedEvent, people: int, each: timedelta | None, now: datetime) -> Terms:
     limit = settings.limits.fresh_for(event.kind)
     grain = max((Layout(text).grain for text in settings.layouts), default=MINUTE)
     terms = Terms(event, limit, settings.settle, grain, settings.zone(), people, each or USUAL_LENGTH, now)
@@ -31,6 +51,4 @@ def prepare(desk: Desk, event: PlannedEvent, people: int, each: timedelta | None
         terms = terms._replace(each=terms.room)
     if terms.each > terms.room:
         raise NoRoom(event, terms.each, terms.room, limit)
-    arms = [arm for arm in dict.fromkeys(event.arms) if arm in settings.arms]
-    needs = [need(facts, event) for facts in desk.facts_in_turn(arms, now)] if arms else []
-    return campaign(terms, needs, desk.events(), not_configured(event, settings.arms))
+    return terms

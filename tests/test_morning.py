@@ -11,7 +11,7 @@ from guard.rules.sign_off import subject
 from guard.rules.verdict import verdict
 from guard.tell.steps import Want, in_order, steps, too_early, wants_for_event, wants_now, wants_soon
 from guard.tell.told import Lot, Step
-from tests.facts import ARM, DAY, HOUR, NOW, Given, given, proven
+from tests.facts import ARM, DAY, HOUR, NOW, Given, given, mark, proven
 
 ARMS = {
     name: Arm(name, area="finishing" if name < "arm-05" else "casting") for name in (f"arm-0{n}" for n in range(1, 9))
@@ -79,6 +79,15 @@ class TestEvents:
     def test_a_stale_backup_from_one_limit_before_the_start(self) -> None:
         (asked,) = for_event(given(proven(3 * DAY)), event(NOW + 5 * DAY))
         assert (asked.due, asked.not_before, asked.event) == (NOW + 5 * DAY, None, "power-down: weekly stop")
+
+    def test_what_a_backup_lifts_when_that_must_begin_at_the_latest_and_all_else_by_the_start(self) -> None:
+        facts, planned = given(proven(3 * DAY), marks=(mark("cell-alarm", NOW - HOUR),)), event(NOW + 5 * DAY)
+        then = verdict(facts.facts, Question("power-down", planned.start, planned.off_for))
+        found = wants_for_event(then, planned, NOW, NOW + 4 * DAY)
+        assert {each.code: each.due for each in found} == {
+            "stale-backup": NOW + 4 * DAY,
+            "cell-alarm": NOW + 5 * DAY,
+        }
 
     def test_not_before_the_time_from_which_it_helps(self) -> None:
         (asked,) = for_event(given(proven(3 * DAY)), event(NOW + 7 * DAY + 20 * HOUR))

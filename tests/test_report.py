@@ -189,7 +189,10 @@ class TestContent:
         assert [(lot["arms"], lot["now"], lot["event"]) for lot in first["lots"]] == [
             (["arm-09"], True, "power-down: weekly stop")
         ]
-        assert first["due"] == told.json["events"][0]["start"]
+        weekly = told.json["events"][0]
+        assert (first["due"], weekly["backups"]) == (weekly["begin_by"], 1)
+        (arm,) = (arm for area in told.json["areas"] for arm in area["arms"] if arm["arm"] == "arm-09")
+        assert arm["next_event"]["begin_by"] == weekly["begin_by"] < weekly["start"]
 
     def test_an_event_too_far_off_asks_for_nothing_yet(self, told: Report) -> None:
         far = told.json["events"][1]

@@ -171,6 +171,11 @@ class Campaign(Record):
         """The turn of an arm; None where it has none."""
         return next((turn for turn in self.turns if turn.arm == arm), None)
 
+    def save_by(self, arm: str) -> datetime | None:
+        """The latest time to begin the first backup in an arm's area; None where the arm has no turn."""
+        turn = self.turn_of(arm)
+        return turn and min(each.begin_by for each in self.turns if each.area == turn.area)
+
     def due(self, each: Need, found: Finding) -> datetime | None:
         """By when to begin what lifts a finding; None where that is too late already."""
         if not each.is_saved_for(found):
@@ -180,9 +185,12 @@ class Campaign(Record):
 
 
 def need(facts: ArmFacts, event: PlannedEvent) -> Need:
-    """What one arm needs before the event. Takes as proof that it needs nothing a verdict without a blocking finding."""
-    question = Question(event.kind, event.start, event.off_for)
-    then = verdict(facts, question)
+    """What one arm needs before the event."""
+    return need_by(facts, verdict(facts, Question(event.kind, event.start, event.off_for)))
+
+
+def need_by(facts: ArmFacts, then: Verdict) -> Need:
+    """The same by the verdict at its start. Takes as proof that nothing is needed a verdict without a blocking finding."""
     return Need(facts.arm.id, facts.arm.area, _needed(facts, then), then, _after(facts))
 
 

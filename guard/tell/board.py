@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from guard.model import LEVELS, ArmFacts, Level, Limits, PlannedEvent, Question, ShareFacts, Verdict
+from guard.plan.campaign import Need, need_by
 from guard.plan.charge_ahead import Held
 from guard.plan.events import end
 from guard.rules.charge import outlook
@@ -28,6 +29,7 @@ class Board:
 
     ``turned`` are verdicts at the moment until which the one as of now holds, where that is
     soon; ``then`` those at the start of an event, as of now where it has begun, by event and arm.
+    ``needs`` are what the arms need before each near event that has not begun, by its id.
     ``held`` are the cells whose charge can be told, of all ``cells``.
     """
 
@@ -38,6 +40,7 @@ class Board:
         self.turned: dict[str, Verdict] = {}
         self.then: dict[tuple[str, str], Verdict] = {}
         self.next: dict[str, Next] = {}
+        self.needs: dict[str, list[Need]] = {event.id: [] for event in self.near if event.start > at}
         self.held: list[Held] = []
         self.cells = 0
         self.share = ShareFacts("never", None, unreadable="nothing was looked at")
@@ -56,6 +59,8 @@ class Board:
             if number == 0 or event.start <= self.at + LOOK_AHEAD:
                 question = Question(event.kind, max(event.start, self.at), event.off_for)
                 then = self.then[event.id, arm] = verdict_over(place, question)
+                if event.id in self.needs:
+                    self.needs[event.id].append(need_by(place.facts, then))
                 if number == 0:
                     self.next[arm] = Next(event.id, event.kind, event.start, then.level, self._is_early(event, arm))
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
+from guard.campaigns import order
 from guard.desk import Desk
 from guard.errors import StateDamaged, StateUnusable
 from guard.files import write_whole
 from guard.model import Level, PlannedEvent, rank
+from guard.plan.campaign import Campaign
 from guard.plan.charge_ahead import ahead
 from guard.plan.events import is_over
 from guard.store import activity
@@ -22,7 +24,7 @@ from guard.tell.doubts import doubts, looked_after
 from guard.tell.happened import UNTOLD, changes
 from guard.tell.message import Message, channels
 from guard.tell.space import space
-from guard.tell.told import Area, ArmNight, Charge, Doubt, Night, Proofs, Space, Step, Warned
+from guard.tell.told import Area, ArmNight, Charge, Doubt, Next, Night, Plan, Proofs, Space, Step, Warned
 
 DAY = timedelta(days=1)
 SPACE_SOON = 30 * DAY
@@ -124,9 +126,10 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
     desk.hand_over()
     planned, unreadable = _planned(desk, now)
     board = Board(desk.facts_in_turn(list(settings.arms), now), planned, now)
+    orders = _orders(desk, board)
     last = activity.report_before(desk.ledger, day.isoformat(), now)
     since = last.at if last is not None and last.at < now else now - DAY
-    arms = tuple(_arms(desk, board, last.levels if last is not None else {}))
+    arms = tuple(_arms(desk, board, orders, last.levels if last is not None else {}))
     entries = activity.happenings(desk.ledger, since, now, UNTOLD)
     room = space(desk.catalogue.store, settings.share, board.share, now, settings.zone())
     checked = looked_after(desk, now)
@@ -137,9 +140,9 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
         day=day.isoformat(),
         made_at=now,
         counts=_counts(arms),
-        steps=_steps(board, desk, room, troubles),
+        steps=_steps(board, orders, desk, room, troubles),
         areas=tuple(_areas(arms)),
-        plan=board.plan(),
+        plan=_plan(board, orders),
         charge=Charge(ahead(board.held, planned, now, MOST_CELLS, POINTS), board.cells),
         changes=changes(entries, arms, since, now, settings.zone(), reported=last is not None),
         proofs=_proofs(desk, since, now),
@@ -160,7 +163,37 @@ def _planned(desk: Desk, now: datetime) -> tuple[tuple[PlannedEvent, ...], tuple
     return tuple(event for event in found if not is_over(event, now)), ()
 
 
-def _arms(desk: Desk, board: Board, before: dict[str, Level]) -> Iterator[ArmNight]:
+Orders = Mapping[str, Campaign]
+"""In which order one person makes the backups before an event, by its id."""
+
+
+def _orders(desk: Desk, board: Board) -> Orders:
+    found = {
+        event.id: order(desk.settings, event, board.needs[event.id], board.planned, board.at)
+        for event in board.near
+        if event.id in board.needs
+    }
+    return {event: plan for event, plan in found.items() if plan is not None}
+
+
+def _next(board: Board, orders: Orders, arm: str) -> Next | None:
+    coming = board.next.get(arm)
+    turn = orders[coming.id].turn_of(arm) if coming is not None and coming.id in orders else None
+    return coming if coming is None or turn is None else coming._replace(begin_by=turn.begin_by)
+
+
+def _plan(board: Board, orders: Orders) -> Plan:
+    plan = board.plan()
+    told = (
+        event._replace(backups=len(orders[event.id].turns), begin_by=orders[event.id].begin_by)
+        if event.id in orders
+        else event
+        for event in plan.events
+    )
+    return plan._replace(events=tuple(told))
+
+
+def _arms(desk: Desk, board: Board, orders: Orders, before: dict[str, Level]) -> Iterator[ArmNight]:
     warnings: dict[str, list[Warned]] = {}
     for each in raised(desk.ledger):
         warned = Warned(each.event, each.level, each.headline, each.raised_at)
@@ -184,7 +217,7 @@ def _arms(desk: Desk, board: Board, before: dict[str, Level]) -> Iterator[ArmNig
             limit=desk.settings.limits.fresh_for("power-down"),
             proof=resting.proof if resting else None,
             last_read_at=resting.set.last_read_at if resting else None,
-            next=board.next.get(arm),
+            next=_next(board, orders, arm),
             warnings=tuple(warnings.get(arm, ())),
             before=before.get(arm),
             loss=judged.loss,
@@ -210,8 +243,8 @@ def _place(arm: ArmNight) -> tuple[int, float, str]:
     return -rank(arm.level), 1.0 if arm.loss is None else -arm.loss.expected_h, arm.arm
 
 
-def _steps(board: Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> tuple[Step, ...]:
-    about_arms = steps.steps(_wants(board), desk.settings.arms)
+def _steps(board: Board, orders: Orders, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> tuple[Step, ...]:
+    about_arms = steps.steps(_wants(board, orders), desk.settings.arms)
     about_us = [Step("unknown", doubt.remedy, doubt.text, (), (), None) for doubt in troubles if doubt.grave]
     if room.free == 0 or (room.full_at is not None and room.full_at <= board.at + SPACE_SOON):
         text = "Make room on the share, or give it a larger disk."
@@ -219,7 +252,7 @@ def _steps(board: Board, desk: Desk, room: Space, troubles: Iterable[Doubt]) -> 
     return steps.in_order([*about_arms, *about_us])
 
 
-def _wants(board: Board) -> Iterator[steps.Want]:
+def _wants(board: Board, orders: Orders) -> Iterator[steps.Want]:
     for arm, now in board.now.items():
         yield from steps.wants_now(now)
         if arm in board.turned:
@@ -227,7 +260,8 @@ def _wants(board: Board) -> Iterator[steps.Want]:
     for event in board.near:
         for arm in dict.fromkeys(event.arms):
             if arm in board.now:
-                yield from steps.wants_for_event(board.then[event.id, arm], event, board.at)
+                save_by = orders[event.id].save_by(arm) if event.id in orders else None
+                yield from steps.wants_for_event(board.then[event.id, arm], event, board.at, save_by)
 
 
 def _proofs(desk: Desk, since: datetime, now: datetime) -> Proofs:

@@ -111,6 +111,7 @@ def _arm(arm: ArmNight) -> dict[str, object]:
             "start": utc(coming.start),
             "verdict": coming.level,
             "too_early": coming.early,
+            "begin_by": utc(coming.begin_by),
         },
         "warnings": [_plain(warned._asdict()) for warned in arm.warnings],
     }
@@ -128,6 +129,8 @@ def _event(event: Coming) -> dict[str, object]:
         "arms": {level: list(arms) for level, arms in event.arms},
         "too_early": list(event.early),
         "counts_from": utc(event.counts_from),
+        "backups": event.backups,
+        "begin_by": utc(event.begin_by),
     }
 
 
@@ -261,7 +264,8 @@ def _area(area: Area, zone: tzinfo) -> Iterator[str]:
             yield from _wrapped(f"At stake: {hours(arm.loss.expected_h)}.", " " * 9)
         if arm.next is not None:
             early = f" ({TOO_EARLY})" if arm.next.early else ""
-            coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then{early}."
+            save = f" Begin its backup by {shown(arm.next.begin_by, zone)}." if arm.next.begin_by else ""
+            coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then{early}.{save}"
             yield from _wrapped(coming, " " * 9)
         for warned in arm.warnings:
             yield from _wrapped(f"Warning since {shown(warned.raised_at, zone)}: {warned.headline}", " " * 9)
@@ -288,6 +292,10 @@ def _plan(night: Night) -> Iterator[str]:
                 yield from _wrapped(f"{level}: {whom(arms, every=len(arms) == night.arms)}", " " * 9)
         if event.counts_from is not None:
             yield from _wrapped(_early(event, night), " " * 9)
+        if event.begin_by is not None:
+            what = f"first of {event.backups} backups" if event.backups > 1 else "backup"
+            by = f"Begin the {what} by {shown(event.begin_by, night.zone)}"
+            yield from _wrapped(f"{by}, one person alone: guard campaign {event.id}", " " * 9)
     if night.plan.next_later is not None:
         more = "1 more event is" if night.plan.later == 1 else f"{night.plan.later} more events are"
         yield from _wrapped(f"{more} planned for later, the next for {shown(night.plan.next_later, night.zone)}.")

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 
 from guard.model import Arm, Finding, Level, PlannedEvent, Verdict, rank
+from guard.plan.campaign import SAVING_LIFTS
 from guard.plan.events import LAST_MOMENT
 from guard.record import Record
 from guard.rules.findings import EXPLANATIONS
@@ -58,15 +59,18 @@ def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]
             yield Want(*what, due=turns, hours=_hours(then))
 
 
-def wants_for_event(verdict: Verdict, event: PlannedEvent, now: datetime) -> Iterator[Want]:
-    """What blocks a planned event on an arm and can be done by the next morning."""
+def wants_for_event(
+    verdict: Verdict, event: PlannedEvent, now: datetime, save_by: datetime | None = None
+) -> Iterator[Want]:
+    """What blocks a planned event on an arm and can be done by the next morning; what a backup lifts, ``save_by`` then."""
     for found in _open(verdict):
         first = _helps_from(found, event)
         if rank(found.level) < rank("unknown") or (first is not None and first > now + NEXT_REPORT):
             continue
         not_before = first if first is not None and first > now else None
         what = verdict.arm, found.level, found.code, found.remedy, found.message
-        yield Want(*what, event.start, not_before, named(event), hours=_hours(verdict))
+        due = save_by if save_by is not None and found.code in SAVING_LIFTS else event.start
+        yield Want(*what, due, not_before, named(event), hours=_hours(verdict))
 
 
 def too_early(verdict: Verdict, event: PlannedEvent, now: datetime) -> bool:

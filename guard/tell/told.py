@@ -48,13 +48,17 @@ class Step(Record):
 
 
 class Next(Record):
-    """The next planned event of an arm, and its verdict then. ``early`` is as in Coming."""
+    """The next planned event of an arm, and its verdict then. ``early`` is as in Coming.
+
+    ``begin_by`` is when its backup must begin at the latest, in the order of one person; None where it needs none.
+    """
 
     id: str
     kind: Action
     start: datetime
     level: Level
     early: bool
+    begin_by: datetime | None = None
 
 
 class Warned(Record):
@@ -106,7 +110,8 @@ class Coming(Record):
     """A planned event with the verdict at its start: its worst level, and the arms by level, worst first.
 
     ``early`` are the arms that are blocked only because the backup that counts for it cannot be
-    saved yet; ``counts_from`` is from when on one counts.
+    saved yet; ``counts_from`` is from when on one counts. ``backups`` is how many are to be saved before it in time,
+    and ``begin_by`` when one person must begin with them at the latest.
     """
 
     id: str
@@ -118,6 +123,8 @@ class Coming(Record):
     arms: tuple[tuple[Level, tuple[str, ...]], ...]
     early: tuple[str, ...]
     counts_from: datetime | None
+    backups: int = 0
+    begin_by: datetime | None = None
 
     @property
     def total(self) -> int:
