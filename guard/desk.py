@@ -12,6 +12,7 @@ from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadabl
 from guard.gather import Recorded, gather, may_have_lapsed, see
 from guard.lapses import Proofs
 from guard.model import (
+    AnswerTime,
     ArmFacts,
     BackupSet,
     FileFacts,
@@ -40,7 +41,7 @@ from guard.store.catalogue import Catalogue, Known
 from guard.store.cells import Spare, record, stock
 from guard.store.facts import sets_of
 from guard.store.ledger import Check, Entry, Ledger
-from guard.store.presence import presences
+from guard.store.presence import answers, presences
 from guard.store.proofs import note, proofs
 from guard.store.service import silent_since
 from guard.store.sign_offs import sign_offs
@@ -81,11 +82,12 @@ class Difference(Record):
 
 
 class ArmCells(Record):
-    """The cells of one arm, and what was marked on it."""
+    """The cells of one arm, what was marked on it, and when its controller answered."""
 
     arm: str
     cells: tuple[FittedCell, ...]
     marks: tuple[Mark, ...]
+    answers: tuple[AnswerTime, ...] = ()
 
 
 class _Recording:
@@ -262,13 +264,13 @@ class Desk:
         windows = latest(ledger, only, self.clocks)
         asked = [arm for arm in arms if self.settings.arms[arm].presence]
         answering = presences(self.catalogue.store, ledger.store, asked)
-        told = proofs(ledger, only)
+        told, times = proofs(ledger, only), answers(self.catalogue.store, ledger.store, asked)
         return {
             arm: Recorded(
                 tuple(marks.get(arm, ())), answered_for.get(arm, ()), windows.get(arm), answering.get(arm),
-                told.get(arm, Proofs()),
+                told.get(arm, Proofs()), times.get(arm, ()),
             )
-            for arm in {*marks, *answered_for, *windows, *answering, *told}
+            for arm in {*marks, *answered_for, *windows, *answering, *told, *times}
         }  # fmt: skip
 
     def settle(self, arm: str) -> None:
@@ -414,8 +416,10 @@ class Desk:
         marks: dict[str, list[Mark]] = {}
         for mark in self.records.marks():
             marks.setdefault(mark.arm, []).append(mark)
+        asked = [arm for arm, its in self.settings.arms.items() if its.presence]
+        times = answers(self.catalogue.store, self.ledger.store, asked)
         return [
-            ArmCells(arm, cells, tuple(marks.get(arm, ())))
+            ArmCells(arm, cells, tuple(marks.get(arm, ())), times.get(arm, ()))
             for arm, listed in self.settings.arms.items()
             for cells in (fitted(listed.cells, self.settings.cell_types, marks.get(arm, ())),)
         ]

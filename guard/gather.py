@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from guard.errors import ShareUnreadable
 from guard.lapses import Compared, Proofs
-from guard.model import ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
+from guard.model import AnswerTime, ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.memory import to_compare
@@ -46,6 +46,7 @@ class Recorded(Record):
     window: SwapWindow | None = None
     presence: Presence | None = None
     proofs: Proofs = Proofs()
+    answers: tuple[AnswerTime, ...] = ()
 
 
 def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
@@ -107,6 +108,7 @@ def gather(
         sign_offs=recorded.sign_offs,
         window=recorded.window,
         powered=powered(recorded.presence, recorded.marks, as_of),
+        answers=recorded.answers,
         cells=fitted(settings.arms[arm].cells, settings.cell_types, recorded.marks),
         spares=tuple(as_spares(kind, spares.get(name)) for name, kind in settings.cell_types.items()),
         proofs=recorded.proofs,

@@ -422,6 +422,14 @@ class Powered(Record):
     source: str = ""
 
 
+class AnswerTime(Record):
+    """A time in which an arm's controller answered all along, or, after it had, did not; ``end`` is None while that lasts."""
+
+    start: datetime
+    end: datetime | None
+    answers: bool
+
+
 class ShareFacts(Record):
     """What was seen of the share when the facts were gathered.
 
@@ -455,6 +463,7 @@ class ArmFacts(Record):
     sign_offs: tuple[SignOff, ...] = ()
     window: SwapWindow | None = None
     powered: Powered = Powered(None, None)
+    answers: tuple[AnswerTime, ...] = ()
     cells: tuple[FittedCell, ...] = ()
     spares: tuple[SpareCells, ...] = ()
     proofs: Proofs = Proofs()

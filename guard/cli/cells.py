@@ -18,7 +18,7 @@ from guard.rules.cells import due_soon_at, installed_at, open_alarms
 from guard.rules.charge import HOUR, Outlook, empty_at, outlook
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.spares import was_old
-from guard.times import shown_with_age
+from guard.times import shown, shown_with_age
 from guard.units import in_words
 
 BAR = 20
@@ -59,6 +59,7 @@ class Next(Record):
 class Row(Record):
     """One cell of one arm as it is now. ``start`` is None where its age is not known.
 
+    ``silent_since`` is when its controller last answered, where it does not any more.
     ``expected_h`` is the chance of a loss in the next event, or in a shift off now where none is planned,
     times the hours of work that it would cost; None for what holds no memory or has no figures.
     """
@@ -72,6 +73,7 @@ class Row(Record):
     empty_at: datetime | None
     next: Next | None
     expected_h: float | None
+    silent_since: datetime | None
 
     def left(self, now: datetime) -> timedelta | None:
         """How much of the interval is left; less than nothing where the cell is overdue."""
@@ -123,15 +125,16 @@ def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
     planned = sorted(desk.events(), key=lambda event: event.start)
     for known in desk.cells():
         arm = desk.settings.arms[known.arm]
+        silent = next((each.start for each in known.answers if each.end is None), None)
         for cell in known.cells:
             start = installed_at(cell, now)
-            of = outlook(cell, arm, known.marks, now)
+            of = outlook(cell, arm, known.marks, now, known.answers)
             empty = None if of is None else empty_at(of, now)
             ahead_of = None if of is None else _next(desk, of, known.arm, planned, now)
             alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
             due = alarm or _is_due(cell, start, empty, now, ahead)
             expected = None if of is None else _expected_h(desk, cell, of, ahead_of, costs[known.arm])
-            rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of, expected))
+            rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of, expected, silent))
     return sorted(
         rows, key=lambda row: (not row.alarm, not row.due, *_most_at_stake(row), _least_left(row, now), row.arm)
     )
@@ -238,6 +241,8 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
     if row.of is None:
         return ""
     left = f"about {row.of.charge.mah:.3g} mAh left (±{row.of.charge.sigma_mah:.2g})"
+    if row.silent_since is not None:
+        left += f"; its controller has not answered since {shown(row.silent_since, zone)}, which is taken for off"
     empty = (
         "never empty by the standby current"
         if row.empty_at is None

@@ -17,7 +17,7 @@ from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
 
-from guard.model import Arm, ArmFacts, AtStake, FittedCell, Level, LossLimits, Mark, Question
+from guard.model import AnswerTime, Arm, ArmFacts, AtStake, FittedCell, Level, LossLimits, Mark, Question
 from guard.physics import cell_life, loss
 from guard.physics.cell_life import Charge, Period, Rates
 from guard.record import Record
@@ -70,9 +70,11 @@ class Outlook(Record):
         return loss.loss(at or self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
 
 
-def outlook(cell: FittedCell, arm: Arm, marks: tuple[Mark, ...], as_of: datetime) -> Outlook | None:
+def outlook(
+    cell: FittedCell, arm: Arm, marks: tuple[Mark, ...], as_of: datetime, answers: tuple[AnswerTime, ...] = ()
+) -> Outlook | None:
     """What a cell holds by its figures and by what was recorded of the arm's mains; None where something is missing."""
-    return _outlook(cell, arm, _mains(marks, as_of), as_of)
+    return _outlook(cell, arm, _mains(marks, answers, as_of), as_of)
 
 
 def _outlook(cell: FittedCell, arm: Arm, mains: Mains, as_of: datetime) -> Outlook | None:
@@ -109,7 +111,7 @@ class _This:
 def _outlooks(these: _This) -> tuple[tuple[FittedCell, Outlook], ...]:
     """The cells that can be judged by their charge, each with its outlook."""
     facts = these.facts
-    mains = _mains(facts.marks, facts.as_of)
+    mains = _mains(facts.marks, facts.answers, facts.as_of)
     known = ((cell, _outlook(cell, facts.arm, mains, facts.as_of)) for cell in facts.cells)
     return tuple((cell, of) for cell, of in known if of is not None)
 
@@ -133,11 +135,12 @@ class Mains(Record):
     survived: datetime | None
 
 
-def _mains(marks: tuple[Mark, ...], as_of: datetime) -> Mains:
-    """What the marks tell of an arm's mains.
+def _mains(marks: tuple[Mark, ...], answers: tuple[AnswerTime, ...], as_of: datetime) -> Mains:
+    """What the marks tell of an arm's mains, and whether its controller answered.
 
     A time off that has no end lasts. One of power that has no end is not counted: nobody has
-    recorded that it lasted.
+    recorded that it lasted. A time without answers is taken for one off (see `power.answer_times`), and
+    proves of no cell that it carried a memory.
     """
     told = [mark for mark in marks if mark.kind in ("powered-on", "powered-off") and believable(mark.at, as_of)]
     found: list[cell_life.Recorded] = []
@@ -154,7 +157,14 @@ def _mains(marks: tuple[Mark, ...], as_of: datetime) -> Mains:
             on, off = None, off or mark.at
     if off is not None:
         found.append(cell_life.Recorded(off, as_of, on=False))
-    return Mains(found, off is not None, survived)
+    silent = [each for each in answers if not each.answers and each.start <= as_of]
+    found += [cell_life.Recorded(each.start, min(each.end or as_of, as_of), on=False) for each in silent]
+    found += [
+        cell_life.Recorded(each.start, each.end, on=True)
+        for each in answers
+        if each.answers and each.end is not None and each.end <= as_of
+    ]
+    return Mains(found, off is not None or any(each.end is None for each in silent), survived)
 
 
 # When a limit is crossed

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
-from guard.model import Mark, Powered
+from guard.model import AnswerTime, Mark, Powered
 from guard.record import Record
 from guard.rules.capture import believable
 from guard.rules.evidence import later, utc
@@ -92,6 +92,54 @@ def powered(presence: Presence | None, marks: Iterable[Mark], as_of: datetime) -
         return Powered(on=None, since=None)
     back_at = min(later(off.at, GAP) or as_of, as_of) if off else presence.since
     return Powered(on=True, since=max(presence.since, back_at), source="its controller answers")
+
+
+def answer_times(changes: Iterable[Mapping[str, object]], presence: Presence | None) -> tuple[AnswerTime, ...]:
+    """When a controller answered and when it did not, from the bodies of all its changes, oldest first, and as it is now.
+
+    What counts for the charge of its cells:
+
+    - From the first to the last of answers no further apart than GAP the mains were on.
+    - From the last answer before a silence to the first one after it they are taken for off. No answer is
+      no proof of that, but it is the worse of the two.
+    - A controller that never answered tells nothing by its silence: its address may be wrong. Nor does the
+      time in which nobody asked. Both count as if there were no address.
+
+    So nothing but an answer ever leaves a cell more than it would have without an address.
+    """
+    found: list[AnswerTime] = []
+    on_since = silent_since = None
+    answered = False
+    for body in changes:
+        since, before = _moment(body.get("since")), _moment(body.get("last_answer"))
+        if body.get("answers"):
+            found += _time(on_since, before, answers=True)
+            found += _time(silent_since if answered else None, since, answers=False)
+            on_since, silent_since, answered = since, None, True
+        else:
+            found += _time(on_since, since, answers=True)
+            on_since, silent_since = None, silent_since or since
+    if presence is not None:
+        found += _time(presence.since, presence.last_at, answers=True)
+        answered = answered or presence.last_at is not None
+        silent_since = silent_since or (presence.last_at if presence.doubt is not None else None)
+        if presence.doubt is None and presence.since is not None and answered:
+            found += _time(silent_since, presence.since, answers=False)
+            silent_since = None
+    if silent_since is not None and answered:
+        found.append(AnswerTime(silent_since, None, answers=False))
+    return tuple(dict.fromkeys(found))
+
+
+def _time(start: datetime | None, end: datetime | None, *, answers: bool) -> list[AnswerTime]:
+    return [AnswerTime(start, end, answers)] if start is not None and end is not None and start < end else []
+
+
+def _moment(text: object) -> datetime | None:
+    try:
+        return datetime.fromisoformat(str(text))
+    except ValueError:
+        return None
 
 
 def _latest(marks: Iterable[Mark], kind: str) -> Mark | None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 
+from guard.model import AnswerTime
 from guard.record import Record
-from guard.rules.power import AFTER_SILENCE, Change, Presence, after_answer, after_silence
+from guard.rules.power import AFTER_SILENCE, Change, Presence, after_answer, after_silence, answer_times
 from guard.store.database import Store
 from guard.store.encoding import canonical, time_read, time_text
 
@@ -51,6 +53,22 @@ def presences(catalogue: Store, ledger: Store, arms: Iterable[str]) -> dict[str,
             arm: row._replace(doubted_until=time_read(coming.get(arm) or _doubted_until(ledger.connection, arm)))
             for arm, row in rows.items()
         }
+
+
+def answers(catalogue: Store, ledger: Store, arms: Collection[str]) -> dict[str, tuple[AnswerTime, ...]]:
+    """When the controllers of these arms answered and when not; of those that were never asked, nothing."""
+    if not arms:
+        return {}
+    bodies: dict[str, list[Mapping[str, object]]] = {arm: [] for arm in arms}
+    query = "SELECT arm, body FROM entries WHERE kind='presence'"
+    only = tuple(arms) if len(arms) == 1 else ()
+    with ledger.told():
+        for arm, body in ledger.connection.execute(f"{query}{' AND arm=?' if only else ''} ORDER BY seq", only):
+            if arm in bodies:
+                bodies[arm].append(json.loads(body))
+    with catalogue.told():
+        rows = {arm: _row(catalogue.connection, arm) for arm in arms}
+    return {arm: answer_times(bodies[arm], rows[arm]) for arm in arms}
 
 
 _AFTER_SILENCE = "kind='presence' AND body LIKE ?"

@@ -69,7 +69,7 @@ class Board:
     def _hold(self, facts: ArmFacts) -> None:
         self.cells += len(facts.cells)
         for cell in facts.cells:
-            of = outlook(cell, facts.arm, facts.marks, facts.as_of)
+            of = outlook(cell, facts.arm, facts.marks, facts.as_of, facts.answers)
             if of is not None:
                 self.held.append(Held(facts.arm.id, cell, of))
 
