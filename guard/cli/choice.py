@@ -31,6 +31,8 @@ def screen(choice: Choice, now: datetime, settings: Settings) -> Iterator[Line]:
         )
         return
     yield from chosen_lines(choice, now, settings)
+    command = f"guard carry {choice.arm} DEST{_option(choice, settings)}"
+    yield fact("Next", f"{command} copies it to a medium and proves the copy")
 
 
 def chosen_lines(choice: Choice, now: datetime, settings: Settings) -> Iterator[Line]:
@@ -60,6 +62,12 @@ def headline(choice: Choice) -> str:
 
 def _than(choice: Choice) -> str:
     return " that was saved before that time" if choice.before is not None else ""
+
+
+def _option(choice: Choice, settings: Settings) -> str:
+    if choice.before is None:
+        return ""
+    return f" --before {choice.before.astimezone(settings.zone()).isoformat(timespec='seconds')}"
 
 
 def described(arm: Arm) -> str:

@@ -33,6 +33,7 @@ COMMANDS = {
     "campaign": ("campaign", "who backs up which arm when, so that all is fresh when an event begins"),
     "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
     "sign-off": ("swap", "answer for a finding, with a name, a reason and an end"),
+    "carry": ("carry", "copy the set to restore to a medium, and prove the copy"),
     "cells": ("cells", "lithium cells: ages, charge left, what to buy, what is in stock"),
     "keep": ("keep", "which old sets may go: plan, apply, undo, purge"),
     "report": ("report", "the nightly report, now"),

@@ -40,7 +40,8 @@ class Wanted(Record):
     """What a reader wants besides the two digests.
 
     ``keeps`` says whose content to keep, ``also`` which further digests to take into
-    ``further`` by (path, algorithm), and ``progress`` is told the bytes of every file.
+    ``further`` by (path, algorithm), and ``progress`` is told the bytes of every file once it
+    was read. ``copy`` is asked, before a file is read, who is to be fed its content as well.
     """
 
     inspection: Inspection
@@ -48,6 +49,7 @@ class Wanted(Record):
     progress: Callable[[int], None]
     also: tuple[str, ...]
     further: dict[tuple[str, str], str]
+    copy: Callable[[str], Feed] | None = None
 
 
 def read_folder(root: str, listing: Listing, wanted: Wanted, *, from_disk: bool = False) -> Reading:
@@ -105,8 +107,8 @@ def _read_up_to(handle: int, size: int) -> bytes:
 def take_content(path: str, content: bytes, wanted: Wanted, kept: dict[str, bytes]) -> Digests:
     """Digest the content of a small file, inspect it, and keep it where it is wanted."""
     inspectors, hashers = _beside(path, wanted)
-    if inspectors or hashers:
-        for feed in _feeds(inspectors, hashers):
+    if inspectors or hashers or wanted.copy is not None:
+        for feed in _feeds(path, wanted, inspectors, hashers):
             feed(memoryview(content))
         _record(path, len(content), wanted, inspectors, hashers)
     if wanted.keeps(path) and _has_room(kept, len(content)):
@@ -117,7 +119,7 @@ def take_content(path: str, content: bytes, wanted: Wanted, kept: dict[str, byte
 def take_stream(path: str, size: int, read_into: ReadInto, wanted: Wanted, kept: dict[str, bytes]) -> Digests:
     """The same for content of about ``size`` bytes that comes in pieces, in one read."""
     inspectors, hashers = _beside(path, wanted)
-    feeds = _feeds(inspectors, hashers)
+    feeds = _feeds(path, wanted, inspectors, hashers)
     pieces: list[bytes] = []
     keep = wanted.keeps(path) and _has_room(kept, size)
     if keep:
@@ -145,5 +147,8 @@ def _record(
         wanted.further[path, name] = hasher.hexdigest()
 
 
-def _feeds(inspectors: list[tuple[str, Inspector]], hashers: list[hashlib._Hash]) -> list[Feed]:
-    return [inspector.feed for _, inspector in inspectors] + [hasher.update for hasher in hashers]
+def _feeds(
+    path: str, wanted: Wanted, inspectors: list[tuple[str, Inspector]], hashers: list[hashlib._Hash]
+) -> list[Feed]:
+    copying = [] if wanted.copy is None else [wanted.copy(path)]
+    return [inspector.feed for _, inspector in inspectors] + [hasher.update for hasher in hashers] + copying

@@ -119,6 +119,15 @@ class Ledger:
             for at, name, body in rows:
                 yield at, name, json.loads(body)
 
+    def numbered(self, kind: str, arm: str) -> Iterator[tuple[int, Body]]:
+        """Number and body of every entry of a kind about one arm, oldest first."""
+        with self.store.told():
+            rows = self.store.connection.execute(
+                "SELECT seq, body FROM entries WHERE kind=? AND arm=? ORDER BY seq", (kind, arm)
+            )
+            for number, body in rows:
+                yield number, json.loads(body)
+
     def entries(self, last: int | None = None) -> list[Entry]:
         """All entries, or the last few, oldest first."""
         with self.store.told():

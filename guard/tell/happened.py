@@ -33,6 +33,7 @@ TITLES = {
     "pin": "Pins of sets",
     "stock": "Spare cells that were counted",
     "presence": "Controllers that began or ceased to answer",
+    "carry": "Sets carried to a medium",
     "share": "The share",
 }
 """In the order in which they are told."""
@@ -125,6 +126,10 @@ def _pin(body: Mapping[str, object], _zone: tzinfo) -> str:
     return f"{body.get('set', '')} {'pinned' if body.get('pinned') else 'not pinned any more'}{by}{why}"
 
 
+def _carry(body: Mapping[str, object], _zone: tzinfo) -> str:
+    return f"{body.get('set', '')} copied to {body.get('bag', '')} and read back there"
+
+
 def _sign_off(body: Mapping[str, object], zone: tzinfo) -> str:
     until = _time(body.get("until"), zone)
     return f"{body.get('by', '')} answers for {body.get('code', '')} until {until}: {body.get('why', '')}"
@@ -206,6 +211,7 @@ _TELLERS = {
     "mark": _mark,
     "keep": _keep,
     "pin": _pin,
+    "carry": _carry,
     "sign-off": _sign_off,
     "event": _event,
     "warning": _warning,

@@ -7,6 +7,7 @@ from datetime import datetime, tzinfo
 from guard.model import Mark, RestingSet
 from guard.rules.restore import Choice, Passed
 from guard.times import shown, shown_with_age
+from guard.units import quoted
 
 SOUND = "complete, read back, and neither damaged nor another arm's"
 
@@ -66,5 +67,47 @@ def change_note(choice: Choice, zone: tzinfo) -> str | None:
     return (
         f"This set was saved after the change of the memory cell that began {shown(change.began_at, zone)}: it holds what"
         f" the memory held then. If the memory was lost in that change, the set from before is the right one:"
-        f" {change.rests_on}"
+        f" guard carry {choice.arm} DEST --set {quoted(change.rests_on)}"
     )
+
+
+# What to do with it at the machine
+
+WARNING = (
+    "Data of another arm, or of another time, can make this arm move elsewhere than taught. Keep everybody out of its"
+    " reach until its axis positions have been checked."
+)
+"""ANSI Z535.6 keeps this word for harm to people, which this is."""
+
+NOTICE = "What the controller holds now is lost once a set is restored over it."
+
+CHECK = "find . -type f -printf '%P\\0' | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum"
+"""Prints the fingerprint of the folder that it is run in."""
+
+
+def steps(choice: Choice, serial: str) -> list[str]:
+    """What to do at the machine, in order; each is ticked once it is done."""
+    chosen = choice.chosen
+    if chosen is None:
+        return []
+    plate = (
+        f"The plate on the controller says {serial}"
+        if serial
+        else "The controller is the one of this arm, by its plate"
+    )
+    again = (
+        "Make again what is lost, as listed above."
+        if choice.edits or choice.newer
+        else "Ask who edited this arm since."
+    )
+    return [
+        f"{plate}, and the arm is {choice.arm}. If not, stop: this set is for no other.",
+        "The site's energy control procedure is followed, and nobody stands in the arm's reach.",
+        "If the controller still starts: what it holds now is saved under a new name before anything is overwritten.",
+        f"The copy was checked where it is read: in the folder data of the bag, {CHECK} prints the fingerprint.",
+        "The folder data of the bag was restored as the machine maker's manual says.",
+        "Before any motion under program: axis positions checked against the reference marks, as that manual says.",
+        again,
+        f"A new backup is saved to the share; then run: guard look, and guard ask --arm {choice.arm}",
+        f"Recorded: guard mark restore-test {choice.arm} --set {chosen.set.fingerprint} --by NAME",
+    ]
