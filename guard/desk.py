@@ -36,7 +36,7 @@ from guard.rules.verdict import place, verdict
 from guard.settings import Settings
 from guard.share.ground import Ground, recipe_digest
 from guard.share.layout import Layout
-from guard.store.anchor import refuse_shortened, remember
+from guard.store.anchor import refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue, Known
 from guard.store.cells import Spare, record, stock
 from guard.store.facts import sets_of
@@ -127,8 +127,9 @@ class Desk:
 
     @property
     def records(self) -> Ledger:
-        """The ledger, once it has shown that it lost nothing. Raises StateDamaged where it did."""
+        """The ledger, once it and the catalogue have shown that neither lost anything. Raises StateDamaged where one did."""
         refuse_shortened(self.catalogue.store, self.ledger.store)
+        refuse_overtaken(self.catalogue.store, self.ledger.store)
         return self.ledger
 
     def recording(self) -> _Recording:

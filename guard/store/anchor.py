@@ -1,13 +1,15 @@
-"""The catalogue remembers how far the ledger had come: a ledger that lost entries is not taken for a whole one.
+"""Each database remembers how far the other had come: neither is taken for whole once it is older than that.
 
 An older copy of the ledger, or a new one in its place, is a whole chain of its own, so its own
 check finds nothing wrong with it; yet the marks, sign-offs and swap windows of the lost entries
-would be missing in every answer.
+would be missing in every answer. An older copy of the catalogue has forgotten damage that was found
+since, and would give its next changes numbers that the ledger has entries for already.
 """
 
 from __future__ import annotations
 
 from guard.errors import StateDamaged
+from guard.record import Record
 from guard.store.database import Store
 
 REMEDY = (
@@ -15,6 +17,54 @@ REMEDY = (
     " Where there is none, `guard look --rebuild` takes this ledger as it is; `guard ledger show --last 0` tells what"
     " is in it, and what is missing must be recorded again."
 )
+
+
+OVERTAKEN = (
+    "What was found since it was copied, damage too, is missing in it: `guard look --rebuild` moves it aside and"
+    " builds it again from the ledger and the share."
+)
+MOST_PENDING = 50
+"""So many of the oldest changes on their way are looked at; those of an older copy that goes on are among them."""
+
+
+def refuse_overtaken(catalogue: Store, ledger: Store) -> None:
+    """Take as proof that a catalogue is as new as the ledger that the ledger knows no change that it did not make.
+
+    Raises StateDamaged where it does: then the catalogue is an older copy.
+    """
+    made = _made(catalogue)
+    while (number := _unmade(made, ledger)) is not None:
+        before, made = made, _made(catalogue)
+        if made == before:  # else a change was made and told meanwhile
+            reason = f"it is older than the ledger, which tells its change {number}"
+            raise StateDamaged(catalogue.path, reason, OVERTAKEN)
+
+
+class _Made(Record):
+    """The catalogue's name, the number of its last change, and source and time of those that the ledger may lack."""
+
+    name: str
+    last: int
+    pending: tuple[tuple[str, str], ...]
+
+
+def _made(catalogue: Store) -> _Made:
+    with catalogue.told():
+        db = catalogue.connection
+        (name,) = db.execute("SELECT value FROM about WHERE key='id'").fetchone()
+        last = db.execute("SELECT seq FROM sqlite_sequence WHERE name='changes'").fetchone()
+        pending = db.execute("SELECT ? || ':' || id, at FROM changes ORDER BY id LIMIT ?", (name, MOST_PENDING))
+        return _Made(name, last[0] if last else 0, tuple(pending.fetchall()))
+
+
+def _unmade(made: _Made, ledger: Store) -> str | None:
+    """The number of a change that the ledger tells and the catalogue did not make, or made otherwise."""
+    with ledger.told():
+        for source, at in ((f"{made.name}:{made.last + 1}", None), *made.pending):
+            told = ledger.connection.execute("SELECT at FROM entries WHERE source=?", (source,)).fetchone()
+            if told is not None and told[0] != at:
+                return source.rpartition(":")[2]
+    return None
 
 
 def refuse_shortened(catalogue: Store, ledger: Store) -> None:

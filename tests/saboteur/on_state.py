@@ -192,8 +192,12 @@ def restore_copy(world: World) -> str:
     newest = world.plant.root / "kept" / f"{name}.newest"
     copy(world.state / name, newest)
     _put(older, world.state / name)
+    if was_running:
+        world.daemon.start()
 
     def back() -> None:
+        if was_running := world.daemon.process is not None:
+            world.daemon.kill()
         if name == "catalogue.db" and world.rng.random() < 0.5:
             rebuild(world)
         else:
