@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from guard.desk import Desk
-from guard.model import PlannedEvent
+from guard.errors import StateDamaged
+from guard.model import ArmFacts, PlannedEvent
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Need, Terms, campaign, need
 from guard.plan.events import not_configured
 from guard.plan.meant import NoRoom, meant
@@ -52,3 +53,33 @@ def _terms(settings: Settings, event: PlannedEvent, people: int, each: timedelta
     if terms.each > terms.room:
         raise NoRoom(event, terms.each, terms.room, limit)
     return terms
+
+
+class Nearing:
+    """The next planned event, where it is near enough to be warned of, and the backups that it needs.
+
+    Takes the facts one arm after the other from whoever goes through them. ``trouble`` says why the plan cannot be read.
+    """
+
+    def __init__(self, desk: Desk, now: datetime) -> None:
+        self._settings, self._now, self._needs = desk.settings, now, list[Need]()
+        self.trouble, self._events = "", tuple[PlannedEvent, ...]()
+        try:
+            self._events = desk.events()
+        except StateDamaged as damaged:
+            self.trouble = (
+                f"The planned events cannot be read: {damaged.reason}. None of them is judged. {damaged.remedy}"
+            )
+        ahead = max(desk.settings.warnings.lead_times)
+        self.event = next((each for each in self._events if timedelta() < each.start - now <= ahead), None)
+
+    def note(self, facts: ArmFacts) -> None:
+        """Judge one arm for the event, if it is one of its arms."""
+        if self.event is not None and facts.arm.id in self.event.arms:
+            self._needs.append(need(facts, self.event))
+
+    def plan(self) -> Campaign | None:
+        """The backups in the order of one person; None where no event is near, or none could ever be in time."""
+        if self.event is None:
+            return None
+        return order(self._settings, self.event, self._needs, self._events, self._now)

@@ -285,9 +285,15 @@ class Desk:
             with self.recording() as ledger:
                 note(ledger, arm, found, facts.as_of)
 
-    def ask(self, arms: list[str], question: Question, as_of: datetime) -> list[Verdict]:
-        """The verdicts about arms, worst first, from the facts as of now. Recorded in the ledger."""
-        answers = [verdict(facts, question) for facts in self.facts_in_turn(arms, as_of)]
+    def ask(
+        self, arms: list[str], question: Question, as_of: datetime, also: Callable[[ArmFacts], None] | None = None
+    ) -> list[Verdict]:
+        """The verdicts about arms, worst first, from the facts as of now, which ``also`` sees too. Recorded in the ledger."""
+        answers = []
+        for facts in self.facts_in_turn(arms, as_of):
+            answers.append(verdict(facts, question))
+            if also is not None:
+                also(facts)
         answers.sort(key=place)
         self.answered(question, answers, as_of)
         return answers

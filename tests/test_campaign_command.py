@@ -124,6 +124,27 @@ def test_the_plan_is_written_as_a_page_and_a_calendar_and_nothing_else_is_overwr
     assert half_ready.config.read_bytes() == before
 
 
+def test_the_fleet_tells_by_when_the_backups_before_the_next_event_must_begin(half_ready: Plant) -> None:
+    assert half_ready.run("fleet", "--json").json["next_event"] is None
+    event = plan(half_ready)
+    told = half_ready.run("fleet", "--json").json["next_event"]
+    ordered = half_ready.run("campaign", event, "--json").json
+    assert (told["id"], told["backups"], told["missed"]) == (event, 1, [])
+    assert told["begin_by"] == ordered["begin_by"]
+    screen = half_ready.run("fleet").out
+    assert f"NEXT                  {event}, power-down (Winter): " in screen
+    assert "1 to back up, 1 done; begin by " in screen
+    half_ready.save("arm-09")
+    half_ready.look()
+    half_ready.prove()
+    assert f": 2 done: guard campaign {event}" in half_ready.run("fleet").out
+
+
+def test_an_event_later_than_any_lead_time_is_not_told_as_the_next(half_ready: Plant) -> None:
+    plan(half_ready, start="in 8d")
+    assert half_ready.run("fleet", "--json").json["next_event"] is None
+
+
 WRONG_CALLS = (
     (["ev-99"], "No planned event is called"),
     (["running"], "has begun"),

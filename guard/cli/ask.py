@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 
 from guard.cli import output
@@ -14,11 +14,6 @@ from guard.load import load
 from guard.model import ACTIONS, USUAL_OFF, Action, Level, Question, Verdict, rank
 from guard.settings import Settings
 from guard.units import in_words
-
-TYPE_CHECKING = False
-
-if TYPE_CHECKING:
-    from guard.plan.warnings import Raised
 
 EXIT_CODES: dict[Level, int] = {"clear": 0, "caution": 10, "hold": 20, "unknown": 30}
 
@@ -103,16 +98,23 @@ def names(arms: tuple[str, ...]) -> str:
 
 
 def _fleet(args: argparse.Namespace) -> int:
+    from guard.campaigns import Nearing
+    from guard.cli.nearing import nearing_json, nearing_lines
+    from guard.cli.warned import warning_lines, warnings_as_json
+
     settings = load(args.config)
     desk = Desk(settings)
     now = desk.now()
     question = _question(args, settings, now)
-    warned = desk.warnings()
-    if warned and not args.json:
-        from guard.cli.warned import warning_lines
-
+    warned, ahead = desk.warnings(), Nearing(desk, now)
+    answers = desk.ask(list(settings.arms), question, now, ahead.note)
+    if args.json:
+        more = {"warnings": warnings_as_json(warned), "next_event": nearing_json(ahead.plan())}
+        return _tell(desk, answers, question, now, as_json=True, wide=True, more=more)
+    if warned:
         output.show(warning_lines(warned, desk.events(), now, settings.zone()))
-    return _answer(desk, list(settings.arms), question, now, as_json=args.json, wide=True, warned=warned)
+    output.show(nearing_lines(ahead, ahead.plan()))
+    return _tell(desk, answers, question, now, as_json=False, wide=True)
 
 
 def named_arms(args: argparse.Namespace, desk: Desk, instead: str) -> list[str]:
@@ -157,28 +159,28 @@ def duration(text: str) -> timedelta:
     return found
 
 
-def _answer(
+def _answer(desk: Desk, arms: list[str], question: Question, as_of: datetime, *, as_json: bool, wide: bool) -> int:
+    """Answer on one screen an arm, or one line an arm where ``wide``."""
+    return _tell(desk, desk.ask(arms, question, as_of), question, as_of, as_json=as_json, wide=wide)
+
+
+def _tell(
     desk: Desk,
-    arms: list[str],
+    answers: list[Verdict],
     question: Question,
     as_of: datetime,
     *,
     as_json: bool,
     wide: bool,
-    warned: tuple[Raised, ...] | None = None,
+    more: Mapping[str, object] | None = None,
 ) -> int:
-    """Answer on one screen an arm, or one line an arm where ``wide``. ``warned`` is told in JSON where it was asked for."""
-    answers = desk.ask(arms, question, as_of)
+    """Show the answers; ``more`` is told in JSON beside them."""
     worst: Level = max((answer.level for answer in answers), key=rank, default="unknown")
     if as_json:
         from guard.cli.documents import answers as document_of
 
         document = document_of(answers, as_of, worst, desk.monitor_silent_since(as_of))
-        if warned is not None:
-            from guard.cli.warned import warnings_as_json
-
-            document["warnings"] = warnings_as_json(warned)
-        output.show_json(document)
+        output.show_json({**document, **(more or {})})
     else:
         _show(desk, answers, question, as_of, wide=wide)
     desk.fold_logs()

@@ -28,13 +28,14 @@ def answer_before(desk: Desk, asked: str, now: datetime, *, as_json: bool) -> in
         desk.answered(answers[0].question, answers, now)
     levels: list[Level] = [each.level for each in answers] + ["unknown"] * bool(plan.not_configured)
     worst: Level = max(levels, key=rank, default="unknown")
+    silent = desk.monitor_silent_since(now)
+    desk.fold_logs()
     if as_json:
-        silent = desk.monitor_silent_since(now)
         output.show_json({**document_of(answers, now, worst, silent), "campaign": as_document(plan)})
-        return EXIT_CODES[worst]
-    output.show(_screen(plan, needs))
-    output.show(verdicts.silence(desk.monitor_silent_since(now), now, desk.settings.zone()))
-    output.show(verdicts.cautions())
+    else:
+        output.show(_screen(plan, needs))
+        output.show(verdicts.silence(silent, now, desk.settings.zone()))
+        output.show(verdicts.cautions())
     return EXIT_CODES[worst]
 
 

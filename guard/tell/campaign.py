@@ -62,6 +62,12 @@ def _people(count: int) -> str:
     return "1 person" if count == 1 else f"{count} people"
 
 
+def to_begin(plan: Campaign) -> str:
+    """In one sentence how the arms stand, and by when one person alone must begin with the backups."""
+    by = "" if plan.begin_by is None else f"; begin by {shown(plan.begin_by, plan.terms.zone)}, one person alone"
+    return f"{counted(plan)}{by}: guard campaign {plan.terms.event.id}"
+
+
 def own_window(turn: Turn, terms: Terms) -> str:
     """Why an arm has a window of its own; empty where it is that of all."""
     counts = shown(turn.counts_from, terms.zone)
