@@ -64,7 +64,7 @@ def calendars(desk: Desk, events: Iterable[PlannedEvent]) -> dict[str, store.Cal
     """Each calendar as it was last taken in, by its path; one that plans and leaves nothing any more is over."""
     now = desk.now()
     current = {event.source for event in events if not is_over(event, now)}
-    known = store.calendars(desk.records)
+    known = store.calendars(desk.ledger)
     return {path: calendar for path, calendar in known.items() if path in current or calendar.left}
 
 

@@ -39,6 +39,7 @@ from guard.share.layout import Layout
 from guard.store.anchor import refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue, Known
 from guard.store.cells import Spare, record, stock
+from guard.store.events import events_by_arm
 from guard.store.facts import sets_of
 from guard.store.ledger import Check, Entry, Ledger
 from guard.store.presence import answers, presences
@@ -249,12 +250,12 @@ class Desk:
     def facts_in_turn(self, arms: list[str], as_of: datetime) -> Iterator[ArmFacts]:
         """The same for one arm after the other, so that nobody need hold the facts of a whole plant at once."""
         ground = self.ground()
-        recorded, spares = self._recorded(arms), self.stock()
+        recorded, spares = self._recorded(arms, as_of), self.stock()
         seen = see(ground, self.catalogue.place(0), arms, as_of)
         for arm in arms:
             yield gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), spares, as_of)
 
-    def _recorded(self, arms: list[str]) -> dict[str, Recorded]:
+    def _recorded(self, arms: list[str], as_of: datetime) -> dict[str, Recorded]:
         """What is recorded about some arms; of those of which nothing is, nothing."""
         only = arms[0] if len(arms) == 1 else None
         ledger = self.records
@@ -266,17 +267,23 @@ class Desk:
         asked = [arm for arm in arms if self.settings.arms[arm].presence]
         answering = presences(self.catalogue.store, ledger.store, asked)
         told, times = proofs(ledger, only), answers(self.catalogue.store, ledger.store, asked)
+        planned = events_by_arm(ledger, only, as_of)
         return {
             arm: Recorded(
-                tuple(marks.get(arm, ())), answered_for.get(arm, ()), windows.get(arm), answering.get(arm),
-                told.get(arm, Proofs()), times.get(arm, ()),
+                tuple(marks.get(arm, ())),
+                answered_for.get(arm, ()),
+                windows.get(arm),
+                answering.get(arm),
+                told.get(arm, Proofs()),
+                times.get(arm, ()),
+                tuple(planned.get(arm, ())),
             )
-            for arm in {*marks, *answered_for, *windows, *answering, *told, *times}
-        }  # fmt: skip
+            for arm in {*marks, *answered_for, *windows, *answering, *told, *times, *planned}
+        }
 
     def settle(self, arm: str) -> None:
         """Write down what comparing sets from before and after a lapse of an arm's memory gave, where that is new."""
-        known = self._recorded([arm]).get(arm, Recorded()) if arm in self.settings.arms else Recorded()
+        known = self._recorded([arm], self.now()).get(arm, Recorded()) if arm in self.settings.arms else Recorded()
         if not may_have_lapsed(known.window, known.marks, known.proofs):
             return
         (facts,) = self.facts([arm])

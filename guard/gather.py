@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from guard.errors import ShareUnreadable
 from guard.lapses import Compared, Proofs
-from guard.model import AnswerTime, ArmFacts, BackupSet, Mark, ShareFacts, SignOff, SwapWindow
+from guard.model import AnswerTime, ArmFacts, BackupSet, Mark, PlannedEvent, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.memory import to_compare
@@ -39,7 +39,10 @@ class Seen(Record):
 
 
 class Recorded(Record):
-    """What is recorded about one arm: by people, its last swap window, proofs of its memory, and how its controller answers."""
+    """What is recorded about one arm.
+
+    By people, its last swap window, how its controller answers, proofs of its memory, and what is planned.
+    """
 
     marks: tuple[Mark, ...] = ()
     sign_offs: tuple[SignOff, ...] = ()
@@ -47,6 +50,7 @@ class Recorded(Record):
     presence: Presence | None = None
     proofs: Proofs = Proofs()
     answers: tuple[AnswerTime, ...] = ()
+    events: tuple[PlannedEvent, ...] = ()
 
 
 def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
@@ -104,6 +108,7 @@ def gather(
         as_of=as_of,
         sets=sets,
         marks=recorded.marks,
+        events=recorded.events,
         odd_entries=tuple(f"{entry.path} ({entry.why})" for entry in entries if isinstance(entry, Odd)),
         sign_offs=recorded.sign_offs,
         window=recorded.window,

@@ -468,14 +468,20 @@ class ArmFacts(Record):
     spares: tuple[SpareCells, ...] = ()
     proofs: Proofs = Proofs()
     compared: tuple[Compared, ...] = ()
+    events: tuple[PlannedEvent, ...] = ()
+    """What is planned on the arm and not over yet."""
 
 
 class Question(Record):
-    """May this be done to the arm, starting at ``at`` and lasting ``off_for``?"""
+    """May this be done to the arm, starting at ``at`` and lasting ``off_for``?
+
+    ``event`` is the id of the planned event that is judged; empty where somebody asks.
+    """
 
     action: Action
     at: datetime
     off_for: timedelta
+    event: str = ""
 
 
 class Finding(Record):

@@ -26,6 +26,7 @@ from guard.model import (
     Level,
     Limits,
     Part,
+    PlannedEvent,
     Powered,
     Problem,
     SignOff,
@@ -249,6 +250,24 @@ def powered(times: st.SearchStrategy[datetime]) -> st.SearchStrategy[Powered]:
 
 
 @st.composite
+def events(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> tuple[PlannedEvent, ...]:
+    """Nothing is planned, as a rule; else one or two events of any kind."""
+    if draw(st.integers(0, 3)):
+        return ()
+    lasts = st.sampled_from((timedelta(), HOUR, 12 * HOUR, 9 * DAY, timedelta.max))
+    made = st.builds(
+        PlannedEvent,
+        st.just(""),
+        st.sampled_from(ACTIONS),
+        st.one_of(within(-60, 60), times),
+        lasts,
+        st.just(("arm-07",)),
+    )
+    found = draw(st.lists(made, min_size=1, max_size=2))
+    return tuple(event._replace(id=f"ev-{number}") for number, event in enumerate(found))
+
+
+@st.composite
 def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int = 0, *, signed: bool = False) -> Given:
     """Facts about one arm, and a question. Half of the shares are as they should be.
 
@@ -288,6 +307,7 @@ def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int
         spares=draw(spares()),
         compared=draw(COMPARED),
         proofs=draw(proofs(times)),
+        events=draw(events(times)),
         sign_offs=tuple(draw(st.lists(sign_offs(times), max_size=3))) if signed else (),
     )
     return Given(of.facts._replace(limits=limits), of.question)
@@ -424,6 +444,11 @@ def moments_of_change(of: Given) -> list[datetime]:
             tenths = cell.type.interval // MICROSECOND * 9
             ages = [tenths // 10 * MICROSECOND, cell.type.interval]
             found |= {start + age + n * MICROSECOND for age in ages for n in (0, 1) if age < end - start}
+    for each in of.facts.events:
+        over = [max(each.off_for, MICROSECOND)] if each.off_for < end - each.start else []
+        begun = [MICROSECOND - max(of.question.off_for, MICROSECOND)]
+        begun = [span for span in begun if FIRST - each.start <= span <= end - each.start]
+        found |= {each.start + span for span in (*over, *begun)}
     made = {code for spare in of.facts.spares for code, _ in spare.by_date_code if code[:1] == "2"}
     found |= {datetime.fromisoformat(f"{code}-01T00:00Z") + SHELF_LIFE + MICROSECOND for code in made}
     for moment in times:

@@ -133,7 +133,7 @@ def test_when_a_warning_is_told_again(state: Judged | None, told_at: datetime, n
 
 def test_an_event_is_judged_at_its_start_and_while_it_runs_as_of_now() -> None:
     assert [each.question for each in watched((EVENT,), (), LEADS, NOW)] == [
-        Question("power-down", EVENT.start, 8 * HOUR)
+        Question("power-down", EVENT.start, 8 * HOUR, EVENT.id)
     ]
     running = EVENT.start + HOUR
     assert [each.question.at for each in watched((EVENT,), (), LEADS, running)] == [running]

@@ -102,9 +102,9 @@ def _apply(entry: Noted, events: dict[str, PlannedEvent]) -> PlannedEvent | None
         return events.pop(str(entry.body["event"]), None)
     if verb not in ("add", "change"):
         raise ValueError(verb)
+    # What is changed may have been added under another arm, and not be among these entries until now.
     event = _told(entry, id_of(entry.number) if verb == "add" else str(entry.body["event"]))
-    if verb == "add" or event.id in events:
-        events[event.id] = event
+    events[event.id] = event
     return None
 
 

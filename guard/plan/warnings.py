@@ -115,7 +115,7 @@ def watched(
     warned = {(each.event, each.arm) for each in raised}
     longest = max(lead_times, default=timedelta())
     return tuple(
-        Watched(event, arm, Question(event.kind, max(event.start, now), event.off_for))
+        Watched(event, arm, Question(event.kind, max(event.start, now), event.off_for, event.id))
         for event in events
         for arm in dict.fromkeys(event.arms)
         if not is_over(event, now) and (_before(event, longest) <= now or (event.id, arm) in warned)

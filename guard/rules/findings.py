@@ -235,6 +235,29 @@ EXPLANATIONS: dict[str, Explanation] = {
         ),
         "Keep the arm powered for that long. What no monitor sees, record: guard mark powered-on ARM --at WHEN",
     ),
+    "power-must-stay-on": Explanation(
+        "The power would be off while the position cells are changed",
+        "The position cells would be changed while the power is known to be off, or while a power-down or a change of"
+        " the memory cell is planned.",
+        "With the mains off the position cells alone keep the axis positions; without them the arm must be re-zeroed"
+        " with fixtures.",
+        (
+            (
+                "hold",
+                "a position-swap while the power is off, known or planned; likewise what would take the power away",
+            ),
+        ),
+        "Plan the two apart, and record what is: guard mark powered-on ARM. How work is done with the power on is up to"
+        " the site's energy control procedure.",
+    ),
+    "event-conflict": Explanation(
+        "Planned events contradict each other",
+        "On the same arm, at the same time, events are planned that do not go together: a visit or a change of the"
+        " memory cell within a power-down, or two events of one kind with other times.",
+        "One of them will not be done as planned, and each is judged as if it came alone.",
+        (("caution", "events that overlap and contradict each other, or say two times for one kind"),),
+        "Move one of them, or drop the one that is wrong: guard event list, and: guard event drop ID",
+    ),
     "cell-age-unknown": Explanation(
         "The age of a cell is not known",
         "The arm lists a cell without the date on which it was installed, or lists no cells.",

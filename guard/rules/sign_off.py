@@ -33,6 +33,8 @@ _ABOUT = {
     "cell-alarm": ("alarm_at",),
     "old-when-put-in": ("cell", "date_code"),
     "spare-missing": ("cell",),
+    "power-must-stay-on": ("on", "events"),
+    "event-conflict": ("events",),
     "charge-short": ("cell",),
     "loss-likely": ("cell",),
 }

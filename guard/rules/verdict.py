@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict, rank
-from guard.rules import backups, cells, charge, doubts, memory, share, spares, window
+from guard.rules import backups, cells, charge, doubts, memory, planned, share, spares, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
 from guard.rules.sign_off import counts_as, signed, turns
@@ -43,6 +43,8 @@ RULES: tuple[Rule, ...] = (
     cells.cell_age_unknown,
     spares.old_when_put_in,
     spares.spare_missing,
+    planned.power_must_stay_on,
+    planned.event_conflict,
     charge.charge_short,
     charge.loss_likely,
 )

@@ -15,6 +15,7 @@ from guard.plan.events import (
     as_added,
     as_dropped,
     id_of,
+    is_over,
     plan,
     same_as,
 )
@@ -38,6 +39,17 @@ def events(ledger: Ledger) -> tuple[PlannedEvent, ...]:
         return plan_in(ledger, ledger.store.connection).events
 
 
+def events_by_arm(ledger: Ledger, arm: str | None, now: datetime) -> dict[str, list[PlannedEvent]]:
+    """What is planned and not over yet, on one arm or on each. Raises StateDamaged where an entry cannot be read."""
+    found: dict[str, list[PlannedEvent]] = {}
+    with ledger.store.told():
+        for event in plan_in(ledger, ledger.store.connection, arm).events:
+            if not is_over(event, now):
+                for name in dict.fromkeys(event.arms):
+                    found.setdefault(name, []).append(event)
+    return found if arm is None else {arm: found[arm]} if arm in found else {}
+
+
 def add(ledger: Ledger, event: PlannedEvent, at: datetime) -> Added:
     """Plan an event; its id comes from its entry. The same event is not planned twice."""
     with ledger.store.transaction() as db:
@@ -59,14 +71,20 @@ def drop(ledger: Ledger, event_id: str, at: datetime) -> PlannedEvent:
 
 
 def note(db: sqlite3.Connection, event: PlannedEvent, body: dict[str, object], at: datetime) -> int:
-    """Append an entry about an event within a transaction. Returns its number."""
-    arm = event.arms[0] if len(event.arms) == 1 else ""
+    """Append an entry about an event within a transaction. Returns its number.
+
+    An entry that changes an event may take it to another arm, so it stands under none.
+    """
+    arm = event.arms[0] if len(event.arms) == 1 and body["verb"] != "change" else ""
     return append(db, time_text(at) or "", KIND, arm, canonical(body), None)
 
 
-def plan_in(ledger: Ledger, db: sqlite3.Connection) -> Plan:
-    """What is planned, within a transaction. Raises StateDamaged."""
-    rows = db.execute("SELECT seq, body FROM entries WHERE kind=? ORDER BY seq", (KIND,)).fetchall()
+def plan_in(ledger: Ledger, db: sqlite3.Connection, arm: str | None = None) -> Plan:
+    """What is planned, within a transaction; of one arm alone all that may be about it. Raises StateDamaged."""
+    query, values = ("SELECT seq, body FROM entries WHERE kind=?", [KIND])
+    if arm is not None:
+        query, values = f"{query} AND arm IN (?, '')", [KIND, arm]
+    rows = db.execute(f"{query} ORDER BY seq", values).fetchall()
     try:
         return plan(_noted(number, body) for number, body in rows)
     except UnreadableEvent as error:

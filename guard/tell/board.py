@@ -57,7 +57,7 @@ class Board:
             self.turned[arm] = verdict_over(place, now.question._replace(at=now.holds_until))
         for number, event in enumerate(self._events.get(arm, ())):
             if number == 0 or event.start <= self.at + LOOK_AHEAD:
-                question = Question(event.kind, max(event.start, self.at), event.off_for)
+                question = Question(event.kind, max(event.start, self.at), event.off_for, event.id)
                 then = self.then[event.id, arm] = verdict_over(place, question)
                 if event.id in self.needs:
                     self.needs[event.id].append(need_by(place.facts, then))

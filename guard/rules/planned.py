@@ -1,0 +1,117 @@
+"""The rules about what else is planned on the arm: power that must stay on, and events that contradict each other. Pure.
+
+An event counts from its start up to its end, which is outside; what is asked about likewise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from datetime import datetime
+
+from guard.model import Action, Finding, Level, PlannedEvent, Question
+from guard.rules.evidence import MICROSECOND, later, utc
+from guard.rules.findings import SILENT, Outcome, finding
+from guard.rules.standing import Standing
+
+POWER_OFF: tuple[Action, ...] = ("power-down", "memory-swap")
+"""What is done with the power off."""
+
+CONTRADICTING: dict[Action, tuple[Action, ...]] = {
+    # A long time off leaves nothing to carry the memory while its cell is out, and a visit begins with a
+    # backup and a run-in (common practice, no source). A change of cells within a visit is as it should be.
+    "power-down": ("memory-swap", "service-visit"),
+    "memory-swap": ("power-down",),
+    "service-visit": ("power-down",),
+    "position-swap": (),
+}
+
+MOST_NAMED = 3
+"""So many events are named in a message; all of them stand in its evidence."""
+
+
+def power_must_stay_on(at: Standing, question: Question) -> Outcome:
+    """Hold where position cells would be changed while the power is known, or planned, to be off."""
+    arm, powered = at.facts.arm.id, at.facts.powered
+    swaps_position = question.action == "position-swap"
+    if swaps_position and powered.on is False:
+        message = f"{arm} is known to be off ({powered.source or 'no source'}); its position cells are changed with the power on."
+        lifts = (
+            f"Power {arm} on as the site's energy control procedure says, then record it: guard mark powered-on {arm}"
+        )
+        return Outcome((finding("power-must-stay-on", "hold", message, lifts, on=False, events=[]),))
+    if not swaps_position and question.action not in POWER_OFF:
+        return SILENT
+    kinds: Collection[Action] = POWER_OFF if swaps_position else ("position-swap",)
+    others = [event for event in at.facts.events if event.kind in kinds]
+    clashing, turns = _overlapping(others, question)
+    if not clashing:
+        return Outcome((), turns)
+    if swaps_position:
+        message = (
+            f"The position cells of {arm} would be changed while its power is planned to be off: {_named(clashing)}."
+        )
+    else:
+        message = (
+            f"The power of {arm} would be off while its position cells are planned to be changed: {_named(clashing)}."
+        )
+    lifts = (
+        "Plan the change of the position cells for a time at which the power is on, before or after it. How work is done"
+        " with the power on is up to the site's energy control procedure."
+    )
+    return Outcome((_finding("power-must-stay-on", "hold", message, lifts, clashing, turns),), turns)
+
+
+def event_conflict(at: Standing, question: Question) -> Outcome:
+    """Caution where what is planned on the arm at the same time contradicts it, or is the same in another length.
+
+    Two events of one kind are told only where one of them is judged: who asks about a power-down that
+    is planned already asks about just that.
+    """
+    kinds = CONTRADICTING[question.action]
+    own = next((event for event in at.facts.events if event.id == question.event), None)
+    others = [event for event in at.facts.events if event.kind in kinds or (own is not None and _differs(event, own))]
+    clashing, turns = _overlapping(others, question)
+    if not clashing:
+        return Outcome((), turns)
+    message = f"At the same time something is planned on {at.facts.arm.id} that does not go with a {question.action}: {_named(clashing)}."
+    lifts = "Move one of them, or plan both as one; an event that is wrong is dropped with: guard event drop ID, or changed in its calendar."
+    return Outcome((_finding("event-conflict", "caution", message, lifts, clashing, turns),), turns)
+
+
+def _differs(event: PlannedEvent, own: PlannedEvent) -> bool:
+    """Whether it is another event of the same kind that says something else of its time."""
+    return event.kind == own.kind and (event.start, event.off_for) != (own.start, own.off_for)
+
+
+def _finding(
+    code: str, level: Level, message: str, lifts: str, clashing: Sequence[PlannedEvent], turns: datetime | None
+) -> Finding:
+    return finding(code, level, message, lifts, turns, events=[event.id for event in clashing])
+
+
+def _named(events: Sequence[PlannedEvent]) -> str:
+    named = [
+        f"{event.id}, {event.kind}{f' ({event.title})' if event.title else ''}, from {utc(event.start)}"
+        for event in events[:MOST_NAMED]
+    ]
+    more = [f"{len(events) - MOST_NAMED} more"] if len(events) > MOST_NAMED else []
+    return "; ".join([*named, *more])
+
+
+def _overlapping(events: Sequence[PlannedEvent], question: Question) -> tuple[list[PlannedEvent], datetime | None]:
+    """The events at the time asked about, and the next moment at which asking would find others."""
+    clashing, moments = [], []
+    lasts = max(question.off_for, MICROSECOND)
+    end = later(question.at, lasts)
+    for event in events:
+        if event.id == question.event and event.id:
+            continue
+        over = later(event.start, max(event.off_for, MICROSECOND))
+        if over is not None and question.at >= over:
+            continue
+        if end is None or end > event.start:
+            clashing.append(event)
+            moments.append(over)
+        else:
+            moments.append(later(event.start, -lasts, MICROSECOND))
+    return clashing, min((moment for moment in moments if moment is not None and moment > question.at), default=None)

@@ -1,0 +1,181 @@
+"""What else is planned on the arm: power that must stay on, and events that contradict each other."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+
+from guard.model import ACTIONS, Action, Finding, PlannedEvent, Powered
+from guard.rules.findings import EXPLANATIONS
+from tests.facts import DAY, HOUR, LONG_ON, MICROSECOND, NOW, Given, given, proven, sign_off
+from tests.plant import Plant
+
+AT = NOW + 2 * DAY
+"""When what is asked about begins; it lasts 8 hours."""
+END = AT + 8 * HOUR
+
+
+def planned(kind: Action, start: datetime = AT, off_for: timedelta = HOUR, number: int = 1) -> PlannedEvent:
+    return PlannedEvent(f"ev-{number}", kind, start, off_for, ("arm-07",), "Stop")
+
+
+def asked(action: Action, *events: PlannedEvent, own: str = "", **changes: Any) -> Given:
+    of = given(proven(), at=AT, action=action, events=events, **{"powered": LONG_ON, **changes})
+    return Given(of.facts, of.question._replace(event=own))
+
+
+def found(of: Given) -> list[tuple[str, str]]:
+    codes = ("power-must-stay-on", "event-conflict")
+    return [(each.code, each.level) for each in of.verdict.findings if each.code in codes]
+
+
+HOLD, CAUTION = [("power-must-stay-on", "hold")], [("event-conflict", "caution")]
+
+PAIRS: dict[tuple[Action, Action], list[tuple[str, str]]] = {
+    ("position-swap", "power-down"): HOLD,
+    ("position-swap", "memory-swap"): HOLD,
+    ("power-down", "position-swap"): HOLD,
+    ("memory-swap", "position-swap"): HOLD,
+    ("power-down", "memory-swap"): CAUTION,
+    ("memory-swap", "power-down"): CAUTION,
+    ("power-down", "service-visit"): CAUTION,
+    ("service-visit", "power-down"): CAUTION,
+}
+
+
+@pytest.mark.parametrize("action", ACTIONS)
+@pytest.mark.parametrize("kind", ACTIONS)
+def test_what_goes_together_and_what_does_not(action: Action, kind: Action) -> None:
+    assert found(asked(action, planned(kind))) == PAIRS.get((action, kind), [])
+
+
+@pytest.mark.parametrize(
+    ("start", "off_for", "clashes"),
+    [
+        pytest.param(AT - HOUR, HOUR, False, id="over-as-it-begins"),
+        pytest.param(AT - HOUR, HOUR + MICROSECOND, True, id="over-a-microsecond-later"),
+        pytest.param(END, HOUR, False, id="begins-as-it-ends"),
+        pytest.param(END - MICROSECOND, HOUR, True, id="begins-a-microsecond-before"),
+        pytest.param(AT - DAY, 9 * DAY, True, id="all-around-it"),
+        pytest.param(AT + HOUR, timedelta(), True, id="a-moment-within-it"),
+        pytest.param(END, timedelta(), False, id="a-moment-at-its-end"),
+        pytest.param(AT, timedelta.max, True, id="without-end"),
+    ],
+)
+@pytest.mark.parametrize(("action", "kind"), [("position-swap", "power-down"), ("service-visit", "power-down")])
+def test_both_sides_of_each_boundary(
+    start: datetime,
+    off_for: timedelta,
+    clashes: bool,  # noqa: FBT001
+    action: Action,
+    kind: Action,
+) -> None:
+    assert bool(found(asked(action, planned(kind, start, off_for)))) == clashes
+
+
+@pytest.mark.parametrize(
+    ("powered", "holds"),
+    [
+        pytest.param(Powered(on=False, since=NOW - HOUR, source="marked powered-off by Ana"), True, id="known-off"),
+        pytest.param(Powered(None, None), False, id="not-known"),
+        pytest.param(LONG_ON, False, id="known-on"),
+    ],
+)
+def test_position_cells_wait_for_power_that_is_known_to_be_off(powered: Powered, holds: bool) -> None:  # noqa: FBT001
+    assert found(asked("position-swap", powered=powered)) == (HOLD if holds else [])
+    assert found(asked("service-visit", powered=powered)) == []
+
+
+def test_an_event_does_not_contradict_itself_nor_its_equal() -> None:
+    own, equal = planned("power-down", off_for=8 * HOUR), planned("power-down", off_for=8 * HOUR, number=2)
+    assert found(asked("power-down", own, equal, own="ev-1")) == []
+
+
+def test_two_events_of_one_kind_with_other_times_are_told_where_one_of_them_is_judged() -> None:
+    own, other = planned("power-down", off_for=8 * HOUR), planned("power-down", AT + HOUR, number=2)
+    assert found(asked("power-down", own, other, own="ev-1")) == CAUTION
+    assert found(asked("power-down", own, other)) == []
+
+
+def finding(of: Given) -> Finding:
+    (only,) = [each for each in of.verdict.findings if each.code in ("power-must-stay-on", "event-conflict")]
+    return only
+
+
+def test_the_message_names_a_few_and_the_evidence_all() -> None:
+    told = finding(asked("position-swap", *(planned("power-down", AT + n * HOUR, number=n) for n in range(1, 6))))
+    assert told.evidence == {"events": [f"ev-{n}" for n in range(1, 6)]}
+    assert "ev-1, power-down (Stop), from 2026-11-27T09:00:00Z; " in told.message
+    assert told.message.endswith("; 2 more.")
+
+
+def test_the_answer_holds_until_the_event_would_overlap_to_the_microsecond() -> None:
+    of = asked("power-down", planned("memory-swap", AT + 10 * HOUR))
+    assert of.verdict.level == "clear"
+    assert (of.verdict.holds_until, of.verdict.then) == (AT + 2 * HOUR + MICROSECOND, "caution")
+
+
+def test_a_hold_by_a_plan_ends_with_the_event() -> None:
+    of = asked("position-swap", planned("power-down", AT, 5 * HOUR))
+    assert (of.verdict.level, of.verdict.holds_until, of.verdict.then) == ("hold", AT + 5 * HOUR, "clear")
+
+
+def test_a_person_answers_for_the_very_events_and_no_others() -> None:
+    answered = sign_off("power-must-stay-on", subject="events: ['ev-1']", until=AT + DAY)
+    covered = asked("position-swap", planned("power-down"), sign_offs=(answered,))
+    assert covered.verdict.level == "caution"
+    other = asked("position-swap", planned("power-down", number=2), sign_offs=(answered,))
+    assert other.verdict.level == "hold"
+
+
+@pytest.mark.parametrize("code", ["power-must-stay-on", "event-conflict"])
+def test_the_codes_are_explained(plant: Plant, code: str) -> None:
+    assert EXPLANATIONS[code].title in plant.run("explain", code).out
+
+
+# Through the command line
+
+
+def plan(plant: Plant, kind: str, start: str, length: str, *words: str) -> None:
+    done = plant.run("event", "add", "--kind", kind, "--start", start, "--for", length, *(words or ("--arm", "arm-07")))
+    assert done.code == 0, done
+
+
+def clashes(plant: Plant, arm: str, action: str, at: str) -> set[str]:
+    return plant.ask(arm, action, "--at", at).codes & {"power-must-stay-on", "event-conflict"}
+
+
+def test_a_change_of_position_cells_inside_a_power_down_is_held(plant: Plant) -> None:
+    plant.save("arm-07")
+    plant.ready()
+    plant.run("mark", "powered-on", "arm-07")
+    plan(plant, "power-down", "in 2h", "10h")
+    assert clashes(plant, "arm-07", "position-swap", "in 3h") == {"power-must-stay-on"}
+    assert clashes(plant, "arm-07", "position-swap", "in 13h") == set()
+    assert clashes(plant, "arm-07", "service-visit", "in 3h") == {"event-conflict"}
+    assert clashes(plant, "arm-07", "power-down", "in 3h") == set()
+
+
+def test_what_is_planned_on_another_arm_does_not_count(plant: Plant) -> None:
+    plant.save("arm-07")
+    plant.ready()
+    plan(plant, "power-down", "in 2h", "10h", "--arm", "arm-09")
+    assert clashes(plant, "arm-07", "position-swap", "in 3h") == set()
+
+
+def test_an_event_that_its_calendar_moves_to_another_arm_counts_there(plant: Plant) -> None:
+    from guard.clock import now
+    from tests.calendars import calendar, entry
+
+    plant.save("arm-07")
+    plant.save("arm-09")
+    plant.ready()
+    start = now() + 2 * HOUR
+    for arm in ("arm-07", "arm-09"):
+        stop = entry(f"DTSTART:{start:%Y%m%dT%H%M00Z}", "DURATION:PT10H", summary=f"power-down {arm}")
+        (plant.root / "plan.ics").write_bytes(calendar(stop))
+        plant.run("event", "import", "plan.ics")
+    assert clashes(plant, "arm-07", "position-swap", "in 3h") == set()
+    assert clashes(plant, "arm-09", "position-swap", "in 3h") == {"power-must-stay-on"}
