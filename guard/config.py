@@ -38,6 +38,7 @@ from guard.config_keys import (
     SHARE,
     SPREAD,
     TOP,
+    VISIT,
     WARNINGS,
     WINDOW,
     Key,
@@ -113,6 +114,7 @@ class _Reader:
         service = self._table("service", SERVICE)
         report = self._table("report", REPORT)
         warnings = self._table("warnings", WARNINGS)
+        visit_steps = self._table("visit", VISIT)["steps"]
         notify = self._notify()
         calendar = self._table("calendar", CALENDAR)
         recipes = self._named("recipes", DEFAULT_RECIPES, self._recipe)
@@ -149,6 +151,7 @@ class _Reader:
             service=Service(*(service[key] for key in SERVICE)),
             reports=Reports(*(report[key] for key in REPORT)),
             warnings=Warnings(*(warnings[key] for key in WARNINGS)),
+            visit_steps=self._place(visit_steps) if visit_steps else "",
             notify=notify,
             calendar=Calendar(
                 tuple(map(self._place, calendar["watch"])),

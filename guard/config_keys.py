@@ -123,6 +123,7 @@ WARNINGS = {
     "repeat": Key(some_span, span_of("24h")),
     "sheets-on-share": Key(flag, False),  # noqa: FBT003
 }
+VISIT = {"steps": Key(text, "")}
 NOTIFY = {"mail": Key(mapping, None), "webhook": Key(web_address, ""), "apprise-file": Key(text, "")}
 MAIL = {
     "server": Key(host_and_port),
@@ -218,6 +219,7 @@ TOP = [
         "service",
         "report",
         "warnings",
+        "visit",
         "notify",
         "calendar",
     ),

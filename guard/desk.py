@@ -41,7 +41,7 @@ from guard.store.catalogue import Catalogue, Known
 from guard.store.cells import Spare, record, stock
 from guard.store.events import events_by_arm
 from guard.store.facts import sets_of
-from guard.store.ledger import Check, Entry, Ledger
+from guard.store.ledger import Check, Entry, Ledger, mark_body
 from guard.store.presence import answers, presences
 from guard.store.proofs import note, proofs
 from guard.store.service import silent_since
@@ -396,18 +396,7 @@ class Desk:
 
         It may stand in the place of an earlier one, or say that that one never happened. Raises NotCorrectable.
         """
-        body: dict[str, object] = {
-            "kind": mark.kind,
-            "at": mark.at.isoformat(),
-            "by": mark.by,
-            "note": mark.note,
-        }
-        if mark.fingerprint is not None:
-            body["fingerprint"] = mark.fingerprint
-        if mark.cell:
-            body["cell"] = mark.cell
-        if mark.installed is not None:
-            body |= {"installed": mark.installed.isoformat(), "date_code": mark.date_code}
+        body = mark_body(mark)
         if withdrawn:
             body["withdrawn"] = True
         with self.recording() as ledger:

@@ -94,6 +94,8 @@ class Settings(Record):
     service: Service
     reports: Reports
     warnings: Warnings
+    visit_steps: str
+    """The file of a visit's steps; empty where those hold that come with the tool."""
     notify: Notify
     calendar: Calendar
     recipes: Mapping[str, Recipe]

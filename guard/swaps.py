@@ -78,11 +78,11 @@ def end(desk: Desk, arm: str, by: str, cell: NewCell) -> SwapWindow:
     return ended
 
 
-def memory_cells(desk: Desk, arm: str) -> list[str]:
-    """The types of memory cell that an arm lists, or all types there are where it lists none."""
+def cells_of(desk: Desk, arm: str, kind: str = "memory") -> list[str]:
+    """The types of memory or position cell that an arm lists, or all types there are where it lists none."""
     types = desk.settings.cell_types
     listed = [cell.type for cell in desk.settings.arms[arm].cells] if arm in desk.settings.arms else []
-    return list(dict.fromkeys(name for name in listed or types if name in types and types[name].kind == "memory"))
+    return list(dict.fromkeys(name for name in listed or types if name in types and types[name].kind == kind))
 
 
 def sign_off(

@@ -143,6 +143,7 @@ class TestWhatItSays:
             service=Service(15 * MINUTE, MINUTE, 60, 500 << 30),
             reports=Reports(330, 400 * DAY),
             warnings=Warnings((7 * DAY, 2 * DAY, timedelta(hours=4)), DAY, sheets_on_share=False),
+            visit_steps="",
             notify=Notify(None, "", ""),
             calendar=Calendar((), 400 * DAY, 5000, 100_000_000, ()),
             recipes={
@@ -765,6 +766,7 @@ CONFIGURATIONS = st.fixed_dictionaries(
                 "sheets-on-share": st.booleans(),
             }
         ),
+        "visit": _table({"steps": TEXTS}),
         "notify": _table({"mail": MAILS, "webhook": st.just("https://alarms.example/guard"), "apprise-file": TEXTS}),
         "keep": _table({"all-for": SPANS, "daily": COUNTS, "yearly": COUNTS, "grace": SPANS}),
         "recipes": st.dictionaries(IDS, RECIPES, min_size=1, max_size=2),

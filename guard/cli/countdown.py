@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import timedelta, tzinfo
 
 from guard import swaps
@@ -43,6 +43,7 @@ STYLES: dict[State, str] = {
 
 SECOND = timedelta(seconds=1)
 BAR_CELLS = 40
+LEAVING = "Ctrl-C leaves this screen; the clock runs on."
 HOLD_UP = "hold-up"
 """In a row of facts, where the next one says what it is."""
 
@@ -187,10 +188,11 @@ def as_json(change: Change) -> dict[str, object]:
     return document
 
 
-def watch(desk: Desk, change: Change) -> bool:
+def watch(desk: Desk, change: Change, leaving: str = LEAVING, pause: Callable[[float], bool] | None = None) -> bool:
     """Show the countdown until the window is ended; False where the person leaves it earlier.
 
-    Leaving it, or losing the terminal, stops no clock.
+    ``pause`` waits for so many seconds and tells whether the person has left meanwhile. Leaving
+    it, or losing the terminal, stops no clock.
     """
     import gc
     from threading import Event
@@ -199,22 +201,20 @@ def watch(desk: Desk, change: Change) -> bool:
     from rich.live import Live
 
     gc.enable()  # unlike other commands, this one is not over soon
-    console, pause, out = Console(highlight=False), Event(), timedelta()
+    console, wait, out = Console(highlight=False), pause or Event().wait, timedelta()
     with Live(console=console, auto_refresh=False) as live:
         try:
             while (window := swaps.tick(desk, change.arm)) is not None:
                 # Also where no reading can be written down the countdown never grows.
                 out = max(out, window.elapsed)
                 now = _ticked(change, window._replace(elapsed=out))
-                rows = [*lines(now, desk.settings), *cautions(), Line(), Line(LEAVING, style="quiet")]
+                rows = [*lines(now, desk.settings), *cautions(), Line(), Line(leaving, style="quiet")]
                 live.update(Group(*output.styled(rows, console.width)), refresh=True)
-                pause.wait((SECOND - out % SECOND + MICROSECOND).total_seconds())
+                if wait((SECOND - out % SECOND + MICROSECOND).total_seconds()):
+                    return False
         except KeyboardInterrupt:
             return False
     return True
-
-
-LEAVING = "Ctrl-C leaves this screen; the clock runs on."
 
 
 def _ticked(change: Change, window: SwapWindow) -> Change:

@@ -32,6 +32,7 @@ COMMANDS = {
     "event": ("events", "planned events: add, list, drop, import a calendar"),
     "campaign": ("campaign", "who backs up which arm when, so that all is fresh when an event begins"),
     "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
+    "visit": ("visit", "the run sheet of one service visit; --run walks it step by step"),
     "sign-off": ("swap", "answer for a finding, with a name, a reason and an end"),
     "carry": ("carry", "copy the set to restore to a medium, and prove the copy"),
     "cells": ("cells", "lithium cells: ages, charge left, what to buy, what is in stock"),

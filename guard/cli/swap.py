@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections.abc import Callable
 from datetime import date, datetime
 
 from guard import swaps
@@ -19,7 +20,7 @@ from guard.model import ACTIONS, USUAL_OFF, Action, Question, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER
-from guard.rules.window import limit_in_words
+from guard.rules.window import TimeOut, limit_in_words
 from guard.store.windows import NewCell
 from guard.swaps import Change
 from guard.times import shown, shown_with_age
@@ -65,6 +66,25 @@ def _swap(args: argparse.Namespace) -> int:
 
 def _begin(desk: Desk, args: argparse.Namespace) -> int:
     arm = desk.arm(args.arm)
+    window = opened(desk, arm, name_of(args.by), lambda at: swaps.allowed(desk, arm, at), asks=not args.yes)
+    if isinstance(window, int):
+        return window
+    if output.is_interactive() and not args.no_countdown:
+        change = swaps.change_of(desk, arm)
+        if change.window is not None and countdown.watch(desk, change):
+            output.show([Line(f"The change was ended elsewhere. What comes next: guard swap show {arm}")])
+            return 0
+        output.show([Line("The countdown is left; the clock runs on.")])
+    output.show([Line(text, indent=1) for text in _meanwhile(arm)])
+    return 0
+
+
+def opened(desk: Desk, arm: str, by: str, out_at: Callable[[datetime], TimeOut], *, asks: bool) -> SwapWindow | int:
+    """Open an arm's swap window, if its verdict allows it and, where ``asks``, a person confirms that power is off.
+
+    ``out_at`` says for how long the cell may be out when it is pulled at a moment. Returns the exit
+    code where nothing was begun. Raises WindowTaken, PermitStale and NeedsYes.
+    """
     _refuse_where_open(desk, arm)
     answer, as_of = _look_freshly(desk, arm)
     if any(found.code in NEVER for found in answer.findings):  # somebody was faster
@@ -74,9 +94,9 @@ def _begin(desk: Desk, args: argparse.Namespace) -> int:
     if answer.level in ("hold", "unknown"):
         tell(f"Nothing was begun: leave the cell of {arm} in. What lifts it stands above.")
         return EXIT_CODES[answer.level]
-    out = swaps.allowed(desk, arm, as_of)
+    out = out_at(as_of)
     output.show(countdown.time_out_lines(out))
-    if not args.yes:
+    if asks:
         if not _power_is_off(arm):
             tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
             return CALL_WRONG
@@ -85,21 +105,14 @@ def _begin(desk: Desk, args: argparse.Namespace) -> int:
             output.show(verdicts.screen(answer, as_of, desk.settings))
             tell(f"Nothing was begun: this changed meanwhile. Leave the cell of {arm} in.")
             return EXIT_CODES[answer.level]
-        out = swaps.allowed(desk, arm, as_of)
+        out = out_at(as_of)
     permit = Permit(answer)
-    window = swaps.begin(desk, permit, _name(args.by), out)
+    window = swaps.begin(desk, permit, by, out)
     limit, began = limit_in_words(window), shown(window.began_at, desk.settings.zone())
     output.show(
         [Line(), Line(f"The clock of {arm} runs since {began}: {limit} until the new cell is in.", style="head")]
     )
-    if output.is_interactive() and not args.no_countdown:
-        change = swaps.change_of(desk, arm)
-        if change.window is not None and countdown.watch(desk, change):
-            output.show([Line(f"The change was ended elsewhere. What comes next: guard swap show {arm}")])
-            return 0
-        output.show([Line("The countdown is left; the clock runs on.")])
-    output.show([Line(text, indent=1) for text in _meanwhile(arm)])
-    return 0
+    return window
 
 
 def _refuse_where_open(desk: Desk, arm: str) -> None:
@@ -150,7 +163,7 @@ def _meanwhile(arm: str) -> list[str]:
     ]
 
 
-def _name(given: str | None) -> str:
+def name_of(given: str | None) -> str:
     """Who does it: the name that was given, else who is logged in, else nobody in particular."""
     if given is not None and given.strip():
         return given.strip()
@@ -192,7 +205,7 @@ def _end(desk: Desk, args: argparse.Namespace) -> int:
     is_elsewhere = args.arm in swaps.open_elsewhere(desk)
     arm = args.arm if is_elsewhere else desk.arm(args.arm)
     new = _new_cell(desk, arm, args)
-    window = swaps.end(desk, arm, _name(args.by), new)
+    window = swaps.end(desk, arm, name_of(args.by), new)
     kept = "within" if window.elapsed <= window.limit else f"{in_words(window.elapsed - window.limit)} over"
     told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {limit_in_words(window)}."
     output.show([Line(told, style="head"), *too_old(desk, new.type, new.date_code, new.installed)])
@@ -205,7 +218,7 @@ def _end(desk: Desk, args: argparse.Namespace) -> int:
 
 def _new_cell(desk: Desk, arm: str, args: argparse.Namespace) -> NewCell:
     """The new cell, as far as a person told; where an arm has one type of memory cell, it is that."""
-    types = swaps.memory_cells(desk, arm)
+    types = swaps.cells_of(desk, arm)
     memory = [name for name, each in desk.settings.cell_types.items() if each.kind == "memory"]
     if args.cell and memory and args.cell not in memory:
         raise NotUnderstood("", f"the cell type {args.cell!r}", f"The types of memory cell are: {', '.join(memory)}.")

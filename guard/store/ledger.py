@@ -205,6 +205,18 @@ def _standing(rows: Iterable[tuple[int, str, str]]) -> dict[int, Mark]:
     return found
 
 
+def mark_body(mark: Mark) -> Body:
+    """What the entry of a mark says."""
+    body: Body = {"kind": mark.kind, "at": mark.at.isoformat(), "by": mark.by, "note": mark.note}
+    if mark.fingerprint is not None:
+        body["fingerprint"] = mark.fingerprint
+    if mark.cell:
+        body["cell"] = mark.cell
+    if mark.installed is not None:
+        body |= {"installed": mark.installed.isoformat(), "date_code": mark.date_code}
+    return body
+
+
 def _mark(arm: str, body: Body) -> Mark:
     fingerprint, installed, date_code = (body.get(key) for key in ("fingerprint", "installed", "date_code"))
     return Mark(
