@@ -21,12 +21,14 @@ from guard.plan.visit import (
     of_gate,
     passed,
     stamped,
+    within,
 )
 from guard.record import Record
 from guard.rules.evidence import later
+from guard.rules.memory import state
 from guard.rules.standing import standing
 from guard.rules.verdict import verdict_over
-from guard.rules.window import TimeOut, state
+from guard.rules.window import TimeOut
 from guard.store import visits
 
 LASTS = timedelta(hours=4)
@@ -64,14 +66,17 @@ def begin(desk: Desk, arm: str, by: str) -> Visit:
         return visits.begin(ledger, arm, by, steps.steps, more, desk.now())
 
 
-def scene(desk: Desk, arm: str) -> Scene:
-    """What the gates look at, by a look at the arm's sets as they are now."""
+def scene(desk: Desk, visit: Visit) -> Scene:
+    """What the gates of a visit look at, by a look at the arm's sets as they are now."""
+    arm, changes_memory_cell = visit.arm, of_gate(visit, "memory-cell") is not None
     clock = desk.clocks()
     (facts,) = desk.facts([arm], clock.wall)
     place = standing(facts)
     resting = place.resting
     saved_at = None if resting is None or resting.clock_doubt is not None else resting.captured_at
     verdicts = {action: verdict_over(place, _question(desk, action, clock.wall)) for action in ACTIONS}
+    if changes_memory_cell:
+        verdicts["position-swap"] = within(verdicts["position-swap"], verdicts["service-visit"])
     return Scene(clock, verdicts, facts.powered, facts.window, state(facts), saved_at)
 
 
@@ -91,7 +96,7 @@ def stamp(
     which nobody had recorded that. Raises StepRefused and VisitMoved; then nothing was written.
     """
     step = next_step(visit)
-    seen = scene(desk, visit.arm)
+    seen = scene(desk, visit)
     made = Stamp("" if step is None else step.id, what, seen.clock.wall, by, tuple(readings), note)
     made = made._replace(boot=seen.clock.boot, uptime_s=seen.clock.uptime_s)
     after = stamped(visit, made, seen)
@@ -206,7 +211,10 @@ def judged(desk: Desk, arm: str, steps: Iterable[Step], start: datetime, now: da
         ("memory-swap", "memory-cell" in gates),
     ]
     actions: list[Action] = ["service-visit", *(action for action, wanted in cells if wanted)]
-    return [desk.ask([arm], _question(desk, action, start), now)[0] for action in actions]
+    found = [desk.ask([arm], _question(desk, action, start), now)[0] for action in actions]
+    if "memory-cell" not in gates:
+        return found
+    return [within(each, found[0]) if each.question.action == "position-swap" else each for each in found]
 
 
 def _question(desk: Desk, action: Action, at: datetime) -> Question:

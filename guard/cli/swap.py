@@ -16,7 +16,7 @@ from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
 from guard.load import load
-from guard.model import ACTIONS, USUAL_OFF, Action, Question, Verdict
+from guard.model import ACTIONS, USUAL_OFF, Action, Question, SwapWindow, Verdict
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER

@@ -55,9 +55,7 @@ def walk(desk: Desk, arm: str, by: str) -> int:
     run = Run(desk, arm, by)
     output.show(verdicts.cautions())
     try:
-        visit = visits.under_way(desk, arm) or _begun_now(run)
-        if visit.stamps:
-            _show_taken_up(run, visit)
+        visit = _taken_up(run) or _begun_now(run)
         while next_step(visit) is not None:
             try:
                 visit = _stepped(run, visit)
@@ -87,6 +85,18 @@ def _leave(run: Run, code: int) -> int:
     return EXIT_CODES["hold"]
 
 
+def _taken_up(run: Run) -> Visit | None:
+    """The visit that is under way, with a word about how far it has come."""
+    visit = visits.under_way(run.desk, run.arm)
+    if visit is not None:
+        last, zone = visit.stamps[-1] if visit.stamps else None, run.desk.settings.zone()
+        at, by = (last.at, last.by) if last is not None else (visit.began_at, visit.by)
+        what = "the last stamp" if last is not None else "begun"
+        when = f"{what} {shown_with_age(at, run.desk.now(), zone)} by {by or 'nobody in particular'}"
+        output.show([Line(), Line(f"Taken up again: {how_far(visit)}, {when}.", style="head")])
+    return visit
+
+
 def _begun_now(run: Run) -> Visit:
     desk = run.desk
     output.show([Line()])
@@ -95,13 +105,14 @@ def _begun_now(run: Run) -> Visit:
     if _answer(f"Begin a visit of {run.arm} as {run.by or 'nobody in particular'}? [y/N] ").lower() not in ("y", "yes"):
         tell("Nothing was begun.")
         raise Left
-    return visits.begin(desk, run.arm, run.by)
-
-
-def _show_taken_up(run: Run, visit: Visit) -> None:
-    last, now, zone = visit.stamps[-1], run.desk.now(), run.desk.settings.zone()
-    text = f"Taken up again: {how_far(visit)}, the last stamp {shown_with_age(last.at, now, zone)} by {last.by or 'nobody in particular'}."
-    output.show([Line(), Line(text, style="head")])
+    try:
+        return visits.begin(desk, run.arm, run.by)
+    except VisitMoved as moved:  # somebody was faster: it is theirs that goes on
+        tell(str(moved))
+        visit = _taken_up(run)
+        if visit is None:
+            raise
+        return visit
 
 
 # One step
@@ -140,7 +151,7 @@ def _head(visit: Visit, step: Step, zone: tzinfo) -> Iterator[Line]:
 
 
 def _plain(run: Run, visit: Visit, step: Step) -> Visit:
-    seen = _look(run, step)
+    seen = _look(run, visit, step)
     closed = shut(visit, "done", seen)
     if closed is not None:
         return _shut(run, visit, step, closed)
@@ -158,14 +169,14 @@ def _plain(run: Run, visit: Visit, step: Step) -> Visit:
     return _asked(run, visit, step, lambda: visits.stamp(run.desk, visit, "done", run.by, readings, cells=cells))
 
 
-def _look(run: Run, step: Step) -> Scene:
+def _look(run: Run, visit: Visit, step: Step) -> Scene:
     """What the gates look at; before a step about a backup the arm's folder is passed over and read back first."""
     if step.gate in READ_AGAIN:
         with watching() as progress:
             run.desk.look(progress, run.arm)
             newest = {known.id for known, _ in run.desk.newest(run.arm)}
             list(run.desk.prove([each for each in run.desk.due() if each[0].id in newest], progress))
-    return visits.scene(run.desk, run.arm)
+    return visits.scene(run.desk, visit)
 
 
 def _shut(run: Run, visit: Visit, step: Step, closed: Shut) -> Visit:
@@ -209,7 +220,7 @@ def _skipped(run: Run, visit: Visit) -> Visit:
 
 def _beginning(run: Run, visit: Visit, step: Step) -> Visit:
     """The stamp with which a step begins, once its gate is open."""
-    seen = _look(run, step)
+    seen = _look(run, visit, step)
     closed = shut(visit, "begun", seen)
     if closed is not None:
         return _shut(run, visit, step, closed)
@@ -225,7 +236,7 @@ def _powered_since(run: Run) -> datetime | None:
     """Since when the mains are on, where nobody recorded it; None for now: what nobody knows does not count."""
     desk = run.desk
     while True:
-        typed = _answer("    Since when are its mains on, as far as somebody knows? (Enter: count from now) ")
+        typed = _answer("    Since when are its mains on? (Enter: nobody knows, count from now) ")
         if not typed:
             return None
         now = desk.now()
@@ -317,7 +328,7 @@ def _running_in(run: Run, visit: Visit, step: Step) -> Visit:
     """Show the timer until the run-in has lasted and somebody ends it."""
     if not _ran(run, visit, step):
         raise Left
-    closed = shut(visit, "done", visits.scene(run.desk, run.arm))
+    closed = shut(visit, "done", visits.scene(run.desk, visit))
     if closed is not None:
         tell(f"Not stamped: {closed.why}. {closed.remedy}")
         return visit
@@ -362,9 +373,9 @@ def _memory_cell(run: Run, visit: Visit, step: Step) -> Visit:
     desk = run.desk
     if swaps.tick(desk, run.arm) is not None:
         return _counted_down(run, visit, None)
-    if shut(visit, "done", visits.scene(desk, run.arm)) is None:
+    if shut(visit, "done", visits.scene(desk, visit)) is None:
         output.show([Line("The window was opened and ended.", indent=4)])
-        return visits.stamp(desk, visit, "done", run.by, _out(run))
+        return visits.stamp(desk, visit, "done", run.by, _out(run, visit))
     if _choice("begin", step) == "skip":
         return _skipped(run, visit)
     cell = _new_cell(run)  # asked while nothing runs out
@@ -401,7 +412,7 @@ def _counted_down(run: Run, visit: Visit, cell: NewCell | None) -> Visit:
         change = swaps.change_of(desk, run.arm)
         if change.window is None or countdown.watch(desk, change, SEATED, keys.entered):
             return visit  # ended elsewhere: the next turn takes it over
-        typed = _answer(f"Is the new cell seated? Type {run.arm}; Enter goes back to the countdown; or leave: ")
+        typed = _answer(f"Is the new cell seated? Type {run.arm}; Enter: back to the countdown; or leave: ")
         if typed == "leave":
             raise Left
         if typed == run.arm:
@@ -417,9 +428,9 @@ def _counted_down(run: Run, visit: Visit, cell: NewCell | None) -> Visit:
 SEATED = "Enter when the new cell is seated; Ctrl-C leaves this screen. The clock runs on."
 
 
-def _out(run: Run) -> list[tuple[str, str]]:
+def _out(run: Run, visit: Visit) -> list[tuple[str, str]]:
     """For how long the cell was out, for the record of the visit."""
-    window = visits.scene(run.desk, run.arm).window
+    window = visits.scene(run.desk, visit).window
     if window is None:
         return []
     return [("out-for", in_words(window.elapsed)), ("limit", in_words(window.limit))]
@@ -477,21 +488,17 @@ def _ended_lines(run: Run, visit: Visit) -> Iterator[Line]:
     zone = run.desk.settings.zone()
     signed = visit.stamps[-1]
     yield Line()
-    yield Line(
-        f"The visit of {visit.arm} is signed by {signed.by}, {shown(signed.at, zone)}. Its record stands in the ledger.",
-        style="head",
+    told = (
+        f"The visit of {visit.arm} is signed by {signed.by}, {shown(signed.at, zone)}. Its record stands in the ledger."
     )
+    yield Line(told, style="head")
     for step in visit.steps:
         made = outcome(visit, step)
         if made is not None:
-            what = f"left out: {made.note}" if made.what == "skipped" else made.by
-            told = ", ".join(f"{name} {value}" for name, value in made.readings)
+            what = f"left out by {made.by}: {made.note}" if made.what == "skipped" else made.by
+            readings = "".join(f"; {name} {value}" for name, value in made.readings)
             yield Line(
-                f"{what}{f'; {told}' if told else ''}",
-                label=f"{shown(made.at, zone)}  {step.id} ",
-                label_style="quiet",
-                indent=1,
-                label_width=44,
+                f"{shown(made.at, zone)} {what}{readings}", label=step.id, label_style="quiet", indent=1, label_width=20
             )
     yield from verdicts.cautions()
 

@@ -46,8 +46,8 @@ class VisitMoved(GuardError):
 
     def __str__(self) -> str:
         return (
-            f"Nothing was stamped: somebody went on with the visit of {self.arm} elsewhere meanwhile. Take it up as it"
-            f" is now: guard visit {self.arm} --run"
+            f"Nothing was stamped: somebody began or went on with the visit of {self.arm} elsewhere meanwhile. Take it"
+            f" up as it is now: guard visit {self.arm} --run"
         )
 
 

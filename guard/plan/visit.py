@@ -15,7 +15,8 @@ from guard.plan.refused import StepRefused
 from guard.plan.steps import NEEDS_POWER_OFF, Gate, Step
 from guard.record import Record
 from guard.rules.evidence import later
-from guard.rules.sign_off import counts_as
+from guard.rules.sign_off import counts_as, subject
+from guard.rules.verdict import worst
 from guard.units import in_words
 
 TYPE_CHECKING = False
@@ -36,6 +37,9 @@ BLOCKING: tuple[Level, ...] = ("hold", "unknown")
 
 UNPROVEN = ("awaiting-proof", "memory-differs")
 """Findings with which nobody signs a visit, unless somebody signed them off."""
+
+OF_CELLS = ("cell-alarm", "cell-overdue", "charge-short", "loss-likely")
+"""Findings about one cell, which end with its change."""
 
 ON_ITS_WAY = ("unsettled-newer", "incomplete-set", "clock-doubt", "refiled-copy", "wrong-arm", "damaged-set")
 """Findings that tell why a backup that was just saved does not count yet, or never will."""
@@ -93,6 +97,25 @@ class Shut(Record):
     remedy: str
     level: Level = "hold"
     opens_at: datetime | None = None
+
+
+def within(part: Verdict, whole: Verdict) -> Verdict:
+    """The verdict for a part of a visit: what the visit as a whole cures, such as an alarm of the other cell, blocks no part.
+
+    Takes as proof that the verdict for the whole has the same finding about the same thing, and that it blocks nothing
+    there.
+    """
+    cured = {(each.code, subject(each)) for each in whole.findings if counts_as(each) not in BLOCKING}
+    found = tuple(
+        each._replace(level="caution")
+        if each.level in BLOCKING and each.code in OF_CELLS and (each.code, subject(each)) in cured
+        else each
+        for each in part.findings
+    )
+    level = worst(list(found))
+    if found == part.findings or level == part.level:
+        return part._replace(findings=found)
+    return part._replace(level=level, findings=found, holds_until=None, then=None)
 
 
 def outcome(visit: Visit, step: Step) -> Stamp | None:
@@ -195,10 +218,10 @@ def _blocked(scene: Scene, action: Action) -> Shut | None:
         return None
     if found.level not in BLOCKING:
         return Shut(f"the verdict for a {action} is of another time than now", "Ask again.", "unknown")
-    worst = [each for each in found.findings if counts_as(each) == found.level]
-    why = f"the verdict for a {action} is {found.level}: {' '.join(each.message for each in worst[:2])}"
-    more = f" And {len(worst) - 2} more: guard ask --arm {found.arm} --action {action}" if len(worst) > 2 else ""
-    remedy = "; ".join(dict.fromkeys(each.remedy.rstrip(".") for each in worst[:2]))
+    gravest = [each for each in found.findings if counts_as(each) == found.level]
+    why = f"the verdict for a {action} is {found.level}: {' '.join(each.message for each in gravest[:2])}"
+    more = f" And {len(gravest) - 2} more: guard ask --arm {found.arm} --action {action}" if len(gravest) > 2 else ""
+    remedy = "; ".join(dict.fromkeys(each.remedy.rstrip(".") for each in gravest[:2]))
     opens_at = found.holds_until if found.then in ("clear", "caution") else None
     return Shut(why, f"{remedy}.{more}", found.level, opens_at)
 

@@ -24,6 +24,7 @@ TITLES = {
     "rejudged": "Sets judged anew by a changed recipe",
     "proven-again": "Damaged sets that were read back sound again",
     "warning": "Blocking warnings",
+    "visit": "Service visits",
     "swap": "Changes of memory cells",
     "proof": "Memories compared after a change or a power-down",
     "sign-off": "Sign-offs",
@@ -199,6 +200,18 @@ def _set(body: Mapping[str, object], key: str) -> str:
     return f"{path} ({str(fingerprint)[:12]})" if path and fingerprint else str(path or "an unknown set")
 
 
+def _visit(body: Mapping[str, object], _zone: tzinfo) -> str:
+    by = f" by {body['by']}" if body.get("by") else ""
+    if body.get("verb") == "begin":
+        return f"begun{by}"
+    if body.get("verb") == "end":
+        return f"signed{by}"
+    if body.get("verb") == "give-up":
+        return f"given up{by}: {body.get('why', '')}"
+    note = f": {body['note']}" if body.get("note") else ""
+    return f"{body.get('step', '')} {body.get('verb', '')}{by}{note}"
+
+
 def _time(text: object, zone: tzinfo) -> str:
     """A moment of an entry as people in the plant read it; what is none, as it stands."""
     try:
@@ -220,4 +233,5 @@ _TELLERS = {
     "stock": _stock,
     "presence": _presence,
     "proof": _proof,
+    "visit": _visit,
 }

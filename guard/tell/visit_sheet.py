@@ -20,8 +20,8 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from guard.rules.window import TimeOut
 
-MOST_REASONS = 2
-"""More reasons than this would hide the steps; the rest is counted."""
+FINGERPRINT_DIGITS = 16
+"""So many tell a set from every other, and fit on the line."""
 
 MOST_LIFTS = 3
 """More would push the steps off the page; the rest is counted."""
@@ -50,7 +50,9 @@ def drawn(sheet: RunSheet, zone: tzinfo) -> str:
         plant=sheet.plant,
         arm=sheet.arm,
         start=shown(sheet.start, zone),
-        verdicts=[{"level": each.level, "text": told(each)} for each in sheet.verdicts],
+        verdicts=[
+            {"level": each.level, "text": told(each, 2 if each.level == "caution" else 1)} for each in sheet.verdicts
+        ],
         conflicts=sheet.conflicts,
         left_out=sheet.left_out,
         lifts=lifts[:MOST_LIFTS],
@@ -59,7 +61,7 @@ def drawn(sheet: RunSheet, zone: tzinfo) -> str:
         resting=resting
         and {
             "path": resting.set.path,
-            "fingerprint": resting.set.fingerprint or "not known",
+            "fingerprint": (resting.set.fingerprint or "not known")[:FINGERPRINT_DIGITS],
             "saved": shown_with_age(resting.captured_at, sheet.written_at, zone),
         },
         written_at=shown(sheet.written_at, zone),
@@ -68,14 +70,17 @@ def drawn(sheet: RunSheet, zone: tzinfo) -> str:
     )
 
 
-def told(verdict: Verdict) -> str:
-    """A verdict in one sentence, without its level, which stands before it: what it is about, and why."""
+def told(verdict: Verdict, most: int = 2) -> str:
+    """A verdict in one sentence, without its level, which stands before it: what it is about, and why.
+
+    ``most`` is how many reasons there is room for; the rest is counted.
+    """
     doing = f"{DOING[verdict.question.action]} {verdict.arm}"
     found = [each for each in verdict.findings if counts_as(each) == verdict.level]
     if not found:
         return f"The backups allow you to {doing}."
-    more = f" (and {len(found) - MOST_REASONS} more: guard ask)" if len(found) > MOST_REASONS else ""
-    why = " ".join(map(_weighed, found[:MOST_REASONS]))
+    more = f" (and {len(found) - most} more: guard ask)" if len(found) > most else ""
+    why = " ".join(map(_weighed, found[:most]))
     may = "Weigh before you" if verdict.level == "caution" else "Do not"
     return f"{may} {doing}: {why}{more}"
 
