@@ -111,14 +111,13 @@ def apply(desk: Desk, wanted: str, progress: Progress) -> Moved:
     present = plan(desk)
     if present.identity != wanted:
         raise PlanDiffers(wanted, present.identity)
-    done, left = _hold_released(desk, 0, present)
-    gone = {each.path for each in done}
-    alike = desk.settings.copies if desk.settings.keep.copies == "same" else ()
-    for number in range(1, len(alike) + 1):
+    done, left = _hold_released(desk, 0, [(each, wanted) for each in present.released])
+    gone = _gone(desk, present)
+    for number in _alike(desk):
         if (refusal := reports[number].refusal) is not None:
             left.append(Left(reports[number].root, str(refusal)))
             continue
-        more, stays = _hold_released(desk, number, present, gone)
+        more, stays = _hold_released(desk, number, gone)
         done, left = done + more, left + stays
     return Moved(tuple(done), tuple(left))
 
@@ -137,26 +136,63 @@ def _proved_right(desk: Desk, number: int) -> None:
     raise ShareDoubtful(root, f"its marker is {'gone' if state == 'gone' else 'another one'}", "Mount the right share.")
 
 
+def behind(desk: Desk, present: Plan) -> list[Decision]:
+    """What stands in further copies that are to be treated likewise, and went from the share by an earlier plan."""
+    known = [desk.catalogue.known(number) for number in _alike(desk)]
+    return [
+        each
+        for there in known
+        for each, _ in _gone(desk, present)
+        if each.path in there and there[each.path].fingerprint == each.fingerprint
+    ]
+
+
+def _alike(desk: Desk) -> range:
+    """The numbers of the further copies that are to be treated as the share is."""
+    return range(1, len(desk.settings.copies) + 1 if desk.settings.keep.copies == "same" else 1)
+
+
+def _gone(desk: Desk, present: Plan) -> list[tuple[Decision, str]]:
+    """What is held of the share and wanted by nobody, each set with the plan that let it go.
+
+    That is what goes from a further copy too, also where an earlier run was killed before it came to that, or
+    the copy was away.
+    """
+    claims, kept = _claims(desk), {each.fingerprint for each in present.decisions if each.keep}
+    return [
+        (
+            Decision(
+                each.arm, each.path, each.form, each.fingerprint, each.captured_at, each.bytes, keep=False,
+                reasons=(each.rule,),
+            ),
+            each.plan,
+        )
+        for each in retained.held_sets(desk.records).values()
+        if each.place == 0
+        and each.fingerprint not in kept
+        and not any(
+            claim.path == each.path or claim.fingerprint == each.fingerprint for claim in claims.get(each.arm, ())
+        )
+    ]  # fmt: skip
+
+
 def _hold_released(
-    desk: Desk, number: int, present: Plan, moved: set[str] | None = None
+    desk: Desk, number: int, released: Iterable[tuple[Decision, str]]
 ) -> tuple[list[HeldSet], list[Left]]:
-    """Move the released sets of one place; of a further copy those that were moved on the share."""
+    """Move the released sets of one place, each let go by the plan beside it."""
     root, known = desk.ground(number).root, desk.catalogue.known(number)
-    kept = {each.fingerprint for each in present.decisions if each.keep}
     now, taken = desk.now(), set[str]()
     chosen: list[tuple[HeldSet, Known]] = []
     left: list[Left] = []
-    for each in present.released:
+    for each, by in released:
         there = known.get(each.path)
-        if moved is not None and (each.path not in moved or each.fingerprint in kept):
-            continue
         if there is None or there.fingerprint != each.fingerprint or each.fingerprint is None:
-            if moved is None:
+            if number == 0:
                 left.append(Left(each.path, "it is not what it was when it was read"))
             continue
         name = holding.free_name(root, each.path, taken)
         taken.add(name)
-        chosen.append((_held(each, there, number, name, present.identity, now), there))
+        chosen.append((_held(each, there, number, name, by, now), there))
     if not chosen:
         return [], left
     _note(desk, number, [each for each, _ in chosen])

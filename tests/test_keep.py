@@ -376,6 +376,21 @@ class TestCopies:
         assert copied.run("keep", "undo", "--yes").code == 0
         assert len(there(copied.share)) == len(there(copied.root / "copy")) == 4
 
+    def test_a_copy_that_was_away_is_treated_by_the_next_run(self, copied: Plant) -> None:
+        copied.configure(KEEP.format(grace="30d", copies="same"), share='copies = ["copy"]')
+        copied.ready()
+        (copied.root / "copy").rename(copied.root / "away")
+        copied.run("keep", "apply", "--yes")
+        assert len(there(copied.share)) == 2
+        (copied.root / "away").rename(copied.root / "copy")
+        wanted = min(held(copied))
+        copied.run("keep", "pin", wanted, "--by", "Ana")
+        assert copied.run("keep", "apply", "--yes").code == 0
+        assert wanted in there(copied.root / "copy")
+        assert len(there(copied.root / "copy")) == 3
+        assert copied.run("keep", "undo", "--yes").code == 0
+        assert len(there(copied.share)) == len(there(copied.root / "copy")) == 4
+
     def test_what_differs_on_the_copy_is_left(self, copied: Plant) -> None:
         copied.configure(KEEP.format(grace="30d", copies="same"), share='copies = ["copy"]')
         oldest = min(there(copied.share))
@@ -529,6 +544,8 @@ for stop_at in range(1, writes + 1, step):
     shutil.copytree(root / "plant", copy, symlinks=True)
     assert called(words, copy / "guard.toml", stop_at) == signal.SIGKILL
     shutil.copytree(copy / "share", copy / "killed", symlinks=True)
+    if (copy / "copy").is_dir():
+        shutil.copytree(copy / "copy", copy / "killed-copy", symlinks=True)
     if stop_at % 2:  # somebody else may look first
         called(["look"], copy / "guard.toml")
     assert called(words, copy / "guard.toml", 0) == 0
@@ -542,37 +559,53 @@ POINTS = int(os.environ.get("GUARD_TEST_KILLS", "12"))
 """How many of the writes are died before; a large number takes every one of them."""
 
 
+WAS = {"share": "killed", "copy": "killed-copy"}
+"""Where the driver keeps each place as the kill left it."""
+
+
 class TestKilled:
     """A crash at any point leaves each set where it was or in the holding folder, whole; the next run goes on."""
 
+    @pytest.mark.parametrize("copies", ["leave", "same"])
     @pytest.mark.parametrize("verb", ["apply", "undo", "purge"])
-    def test_at_many_points(self, kept: Plant, tmp_path: Path, verb: str) -> None:
+    def test_at_many_points(self, kept: Plant, tmp_path: Path, verb: str, copies: str) -> None:
+        places = ("share",)
+        if copies == "same":
+            places = ("share", "copy")
+            shutil.copytree(kept.share, kept.root / "copy", ignore=shutil.ignore_patterns(".guard-*"))
+        further = 'copies = ["copy"]' if copies == "same" else ""
+        kept.configure(KEEP.format(grace="30d", copies=copies), share=further)
+        kept.look()
         sets = there(kept.share)
         released = {path for path, keep in plan(kept).items() if not keep}
         if verb != "apply":
             assert kept.run("keep", "apply", "--yes").code == 0
-            kept.configure(KEEP.format(grace="0s", copies="leave"))
+            kept.configure(KEEP.format(grace="0s", copies=copies), share=further)
         done = kept.program(sys.executable, "-c", DRIVER, str(tmp_path), str(POINTS), "keep", verb, "--yes")
         assert done.code == 0, done
-        copies = [each for each in tmp_path.iterdir() if (each / "killed").is_dir()]
-        assert len(copies) >= min(POINTS, int(done.out))
-        after = there(tmp_path / "0" / "share"), there(tmp_path / "0" / "share" / HOLDING)
-        for copy in copies:
-            here, aside = there(copy / "killed"), there(copy / "killed" / HOLDING)
-            assert not here.keys() & aside.keys(), copy
-            assert {**here, **aside}.items() <= sets.items(), copy
-            if verb != "purge":
-                assert here.keys() | aside.keys() == sets.keys(), copy
-            assert (there(copy / "share"), there(copy / "share" / HOLDING)) == after, copy
-            self.is_written_down_once(copy, released, verb)
-        between = {len(there(copy / "killed" / HOLDING)) for copy in copies}
-        assert between == {0, 1, 2}, "the kills did not come in the middle"
+        killed = [each for each in tmp_path.iterdir() if (each / "killed").is_dir()]
+        assert len(killed) >= min(POINTS, int(done.out))
+        for copy in killed:
+            for place in places:
+                self.is_whole(copy, place, sets, gone=verb == "purge")
+                for part in (".", HOLDING):
+                    assert there(copy / place / part) == there(tmp_path / "0" / place / part), (copy, place)
+            self.is_written_down_once(copy, released, verb, len(places))
+        between = {sum(len(there(copy / WAS[place] / HOLDING)) for place in places) for copy in killed}
+        assert between == {0, 1, 2} if copies == "leave" else len(between) > 2, "the kills did not come in the middle"
 
-    def is_written_down_once(self, copy: Path, released: set[str], verb: str) -> None:
+    def is_whole(self, copy: Path, place: str, sets: dict[str, dict[str, bytes]], *, gone: bool) -> None:
+        """Each set is where it was or in the holding folder, and nowhere else."""
+        here, aside = there(copy / WAS[place]), there(copy / WAS[place] / HOLDING)
+        assert not here.keys() & aside.keys(), (copy, place)
+        assert {**here, **aside}.items() <= sets.items(), (copy, place)
+        assert gone or here.keys() | aside.keys() == sets.keys(), (copy, place)
+
+    def is_written_down_once(self, copy: Path, released: set[str], verb: str, places: int) -> None:
         """One entry for each set that was moved, as without a kill, and no set that is gone for another reason."""
         found = json.loads((copy / "ledger.json").read_text())["entries"]
         told = [json.loads(each["body"]) for each in found if each["kind"] == "keep"]
         act = {"apply": "held", "undo": "returned", "purge": "purged"}[verb]
-        assert sorted(each["set"] for each in told if each["act"] == act) == sorted(released), copy
+        assert sorted(each["set"] for each in told if each["act"] == act) == sorted([*released] * places), copy
         assert " 0 gone" in (copy / "looked").read_text(), copy
         assert not any(".guard-leaving" in name for name in os.listdir(copy / "share" / HOLDING)), copy

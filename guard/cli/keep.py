@@ -129,13 +129,15 @@ def _apply(desk: Desk, args: argparse.Namespace) -> int:
     plan = retain.plan(desk)
     if args.plan is not None and args.plan != plan.identity:
         raise PlanDiffers(args.plan, plan.identity)
-    released = plan.released
-    if not released:
+    released, behind = plan.released, retain.behind(desk, plan)
+    if not released and not behind:
         output.show([Line("No set may go: nothing was moved. Why each stays: guard keep plan")])
         return 0
     if args.plan is None:
         output.show(_released_lines(plan))
     change = f"move {_count(len(released))} ({_size(released)}) into {HOLDING_NAME} on the share (plan {plan.identity})"
+    if behind:
+        change += f", and out of the further copies {_count(len(behind))} that went from the share before"
     if not output.confirmed(change, yes=args.yes):
         return _nothing_done()
     with watching() as progress:
