@@ -19,7 +19,8 @@ from guard.plan.fitting import Job
 from guard.plan.meant import AmbiguousEvent, EventBegun, meant
 from guard.plan.windows import MINUTE, SEEN_AND_READ, Span, counts_from, span
 from guard.share.layout import Layout
-from tests.facts import DAY, HOUR, MICROSECOND, NOW, given, mark, proven, sign_off, window
+from guard.times import earliest_reading
+from tests.facts import DAY, HOUR, LIMITS, MICROSECOND, NOW, given, mark, proven, sign_off, window
 from tests.test_fitting import is_possible, schedules
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -147,6 +148,25 @@ def test_what_an_arm_needs_before_the_event(needed: str, sets: list[Any], change
     assert kind_of(*sets, **changes) == needed
 
 
+@pytest.mark.parametrize(
+    ("changes", "after"),
+    [
+        pytest.param({}, None, id="nothing-happened"),
+        pytest.param({"marks": (mark("edit", NOW - HOUR),)}, NOW - HOUR, id="at-the-edit-or-later"),
+        pytest.param(
+            {"window": window(HOUR / 4, ended_at=NOW - HOUR)}, NOW - HOUR + MICROSECOND, id="after-the-cell-was-in"
+        ),
+        pytest.param(
+            {"marks": (mark("powered-off", NOW - 3 * HOUR), mark("powered-on", NOW - 2 * HOUR))},
+            NOW - 2 * HOUR + MICROSECOND, id="after-the-power-was-back",
+        ),
+        pytest.param({"marks": (mark("powered-off", NOW - 3 * HOUR),)}, None, id="the-power-is-not-back"),
+    ],
+)  # fmt: skip
+def test_what_a_backup_must_be_later_than(changes: dict[str, Any], after: datetime | None) -> None:
+    assert need(given(FRESH, **changes).facts, SHUTDOWN).after == after
+
+
 def test_what_no_backup_lifts_is_told_beside_it() -> None:
     facts = given(STALE, marks=(mark("cell-alarm", NOW - HOUR),)).facts
     assert [found.code for found in need(facts, SHUTDOWN).beside] == ["cell-alarm"]
@@ -220,6 +240,47 @@ def test_all_are_made_in_time_where_that_can_be_and_as_many_as_fit_where_not(
         assert not schedules(able, plan.help.people - 1, each)
     if plan.help is not None and plan.help.limit is not None:
         assert campaign(given_terms._replace(limit=plan.help.limit), needs, events).missed == ()
+
+
+@settings(max_examples=150, deadline=None)
+@examples(
+    change=st.sampled_from(["2027-03-28T01:00:00", "2027-10-31T01:00:00"]),
+    start=st.integers(-300, 600),
+    ahead=st.integers(60, 20_000),
+    edited=st.none() | st.integers(0, 3000),
+    action=st.sampled_from(["power-down", "memory-swap"]),
+    grain=st.sampled_from([MINUTE, HOUR, DAY]),
+    late=st.integers(0, 1),
+)
+def test_whoever_keeps_to_the_plan_ends_with_a_set_that_carries_the_answer(
+    change: str, start: int, ahead: int, edited: int | None, action: Any, grain: timedelta, late: int
+) -> None:
+    """Around a change of the clocks too, and where a set's name tells only the hour or the day of its saving."""
+    event = SHUTDOWN._replace(start=at(change) + start * MINUTE + timedelta(seconds=17), kind=action)
+    as_of = event.start - ahead * MINUTE
+    marks = () if edited is None else (mark("edit", as_of - edited * MINUTE),)
+    stale = proven(path="arm-07/old")
+    facts = given(stale, marks=marks, share={"seen_at": as_of}).facts._replace(as_of=as_of)
+    of = terms(event=event, limit=LIMITS.fresh_for(action), grain=grain, as_of=as_of)
+
+    plan = campaign(of, [need(facts, event)], [event])
+
+    for turn in plan.turns:
+        saved = turn.begin_by if late else turn.begin_from
+        known = saved + of.each + of.settle + SEEN_AND_READ
+        assert known <= event.start
+        name = earliest_reading(cut(saved.astimezone(BERLIN).replace(tzinfo=None), grain), BERLIN)
+        fresh = proven(
+            path="arm-07/new", stamp=name, newest_member=saved + of.each, first_seen=saved + of.each, last_read_at=known
+        )
+        after = facts._replace(as_of=known, sets=(stale, fresh), share=facts.share._replace(seen_at=known))
+        assert need(after, event).needed == "nothing"
+
+
+def cut(local: datetime, grain: timedelta) -> datetime:
+    """A time as a name tells it to a minute, an hour or a day."""
+    whole = local.replace(second=0, microsecond=0)
+    return whole if grain == MINUTE else whole.replace(minute=0) if grain == HOUR else whole.replace(minute=0, hour=0)
 
 
 def fleet(count: int, areas: int) -> list[Need]:

@@ -191,7 +191,7 @@ def need(facts: ArmFacts, event: PlannedEvent) -> Need:
 
 def need_by(facts: ArmFacts, then: Verdict) -> Need:
     """The same by the verdict at its start. Takes as proof that nothing is needed a verdict without a blocking finding."""
-    return Need(facts.arm.id, facts.arm.area, _needed(facts, then), then, _after(facts))
+    return Need(facts.arm.id, facts.arm.area, _needed(facts, then), then, _after(facts, then))
 
 
 def _needed(facts: ArmFacts, then: Verdict) -> Needed:
@@ -226,10 +226,11 @@ def _if_read_back(facts: ArmFacts) -> ArmFacts:
     )
 
 
-def _after(facts: ArmFacts) -> datetime | None:
+def _after(facts: ArmFacts, then: Verdict) -> datetime | None:
+    """The last edit, or the moment after which the power was back from what the memory has to be proven after."""
     moments = [mark.at for mark in facts.marks if mark.kind == "edit"]
-    if facts.window is not None and facts.window.ended_at is not None:
-        moments.append(facts.window.ended_at + MICROSECOND)
+    awaited = [found.evidence.get("ended_at") for found in then.findings if found.code == "awaiting-proof"]
+    moments += [datetime.fromisoformat(ended) + MICROSECOND for ended in awaited if isinstance(ended, str)]
     return max(moments, default=None)
 
 
