@@ -12,7 +12,7 @@ from guard.gather import look_again
 from guard.model import ArmFacts, RestingSet
 from guard.record import Record
 from guard.rules.evidence import utc
-from guard.rules.restore import Choice, choose
+from guard.rules.restore import AFTER, Choice, choose
 
 TYPE_CHECKING = False
 
@@ -80,8 +80,10 @@ def refuse(found: Chosen, desk: Desk) -> RestingSet:
     if choice.hindrance is not None and choice.named is not None:
         raise NotRestorable(choice.named, choice.hindrance.what, choice.hindrance.remedy)
     if choice.chosen is None:
-        since = " that was saved before that time" if choice.before is not None else ""
-        what = f"no set{since} is complete, was read back, and is neither damaged nor another arm's"
+        which = " that was saved before that time" if choice.before is not None else ""
+        if choice.differs is not None:
+            which = f" from before {AFTER[choice.differs.kind]} after which the memory differed"
+        what = f"no set{which} is complete, was read back, and is neither damaged nor another arm's"
         raise NotRestorable(f"A set of {choice.arm}", what, f"What each lacks: guard sets {choice.arm}")
     return choice.chosen
 

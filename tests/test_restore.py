@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -10,6 +9,7 @@ from hypothesis import given as drawn
 from hypothesis import strategies as st
 
 from guard.clock import now
+from guard.lapses import Compared, PartDifference
 from guard.model import BackupSet, Problem, Twin
 from guard.rules.restore import Choice, choose
 from guard.rules.standing import standing
@@ -126,20 +126,52 @@ class TestWhatWouldBeLost:
         assert choose(given(OLD._replace(damaged_at=NOW), NEW).facts).newer == ()
 
 
+ENDED = NOW - 2 * HOUR
+CHANGE = window(HOUR, began_at=ENDED - HOUR / 2, ended_at=ENDED, rests_on=OLD.path, fingerprint=OLD.fingerprint)
+
+
+def compared(*parts: str) -> Compared:
+    """How the new set differs from the old one: in these parts."""
+    assert OLD.fingerprint
+    assert NEW.fingerprint
+    return Compared(OLD.fingerprint, NEW.fingerprint, tuple(PartDifference(part, 0, 0, 1, ("x",)) for part in parts))
+
+
 class TestAfterAChangeOfTheMemoryCell:
-    """A set that was saved since may hold what a lost memory held."""
+    """A set from after it holds what it left of the memory."""
 
-    def test_a_set_that_was_saved_since_is_told_with_the_one_from_before(self) -> None:
-        change = window(timedelta(hours=2), ended_at=NOW - HOUR * 1.5, rests_on=OLD.path, fingerprint=OLD.fingerprint)
-        choice = choose(given(OLD, NEW, window=change).facts)
+    def test_where_the_memory_differs_the_newest_from_before_is_chosen(self) -> None:
+        choice = choose(given(OLD, NEW, window=CHANGE, compared=(compared("image"),)).facts)
 
-        assert (path(choice), choice.change) == (NEW.path, change)
+        assert (path(choice), choice.lapse) == (OLD.path, None)
+        assert choice.differs is not None
+        assert [(each.path, each.why) for each in choice.newer] == [
+            (NEW.path, "it was saved after a change of the memory cell, and the memory was not what it had been")
+        ]
 
-    @pytest.mark.parametrize("began", [NOW - HOUR, NOW - HOUR + MICROSECOND])
-    def test_a_set_from_before_needs_no_note(self, began: Any) -> None:
-        change = window(HOUR)._replace(began_at=began)
+    def test_where_none_from_before_is_left_none_is_chosen(self) -> None:
+        facts = given(OLD._replace(damaged_at=NOW), NEW, window=CHANGE, compared=(compared("image"),)).facts
 
-        assert choose(given(OLD, NEW, window=change).facts).change is None
+        assert choose(facts).chosen is None
+        assert path(choose(facts, named=NEW.path)) == NEW.path
+
+    def test_where_one_from_after_is_asked_for_it_is_told_that_nothing_is_proven(self) -> None:
+        facts = given(OLD, NEW, window=CHANGE, compared=(compared("image"),)).facts
+        for choice in (choose(facts, named=NEW.path), choose(facts, NOW)):
+            assert (path(choice), choice.differs) == (NEW.path, None)
+            assert choice.lapse is not None
+            assert choice.lapse.before == OLD.path
+
+    def test_where_the_memory_is_what_it_was_the_newest_is_chosen(self) -> None:
+        choice = choose(given(OLD, NEW, window=CHANGE, compared=(compared(),)).facts)
+
+        assert (path(choice), choice.differs, choice.lapse) == (NEW.path, None, None)
+
+    def test_where_nothing_is_compared_yet_it_is_told(self) -> None:
+        choice = choose(given(OLD, NEW, window=CHANGE).facts)
+
+        assert (path(choice), choice.differs) == (NEW.path, None)
+        assert choice.lapse is not None
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from guard.cli.output import Line, when
 from guard.model import Arm
-from guard.rules.restore import Choice
+from guard.rules.restore import AFTER, Choice
 from guard.settings import Settings
 from guard.tell import restoring
 
@@ -45,7 +45,7 @@ def chosen_lines(choice: Choice, now: datetime, settings: Settings) -> Iterator[
     yield fact("Content", str(chosen.set.fingerprint))
     yield fact("Why", restoring.why(choice, zone))
     yield from _listed("Lost", restoring.lost(choice, now, zone))
-    note = restoring.change_note(choice, zone)
+    note = restoring.lapse_note(choice, zone)
     if note is not None:
         yield Line(f"NOTICE: {note}", style="caution-word", indent=1)
 
@@ -61,6 +61,8 @@ def headline(choice: Choice) -> str:
 
 
 def _than(choice: Choice) -> str:
+    if choice.differs is not None:
+        return f" from before {AFTER[choice.differs.kind]} after which the memory differed"
     return " that was saved before that time" if choice.before is not None else ""
 
 
@@ -108,5 +110,6 @@ def as_json(choice: Choice, settings: Settings) -> dict[str, object]:
         "why": restoring.why(choice, zone) if chosen else None,
         "edits_since": [{"at": when(mark.at), "by": mark.by, "note": mark.note} for mark in choice.edits],
         "newer": [{"path": each.path, "captured_at": when(each.captured_at), "why": each.why} for each in choice.newer],
-        "saved_after_change_on": choice.change.rests_on if choice.change else None,
+        "unproven_since": when(choice.lapse.began_at) if choice.lapse else None,
+        "differs_since": when(choice.differs.began_at) if choice.differs else None,
     }

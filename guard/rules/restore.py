@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from guard.model import ArmFacts, BackupSet, Mark, Question, RestingSet, SwapWindow
+from guard.lapses import Lapse
+from guard.model import ArmFacts, BackupSet, Mark, Question, RestingSet
 from guard.record import Record
-from guard.rules.capture import Dated, dated
+from guard.rules.capture import Dated
+from guard.rules.memory import OPEN, Account, accounts
 from guard.rules.share import share_doubt, share_offline
 from guard.rules.standing import (
     Standing,
@@ -16,6 +18,7 @@ from guard.rules.standing import (
     is_complete,
     is_damaged,
     proof,
+    standing,
 )
 from guard.units import quoted
 
@@ -41,8 +44,10 @@ class Choice(Record):
 
     ``chosen`` is None where there is none; ``hindrance`` then says why the one that was named
     is not it. ``edits`` and ``newer`` would be lost with it; without a chosen set ``newer``
-    holds all there are. ``change`` is a change of the memory cell that began before the chosen
-    set was saved. ``doubt`` says why what is on the share cannot be told.
+    holds all there are. ``differs`` is the lapse after which the memory is not what it was, so
+    that only sets from before it were looked at; ``lapse`` one after which nobody knows what
+    the memory holds, and since which the chosen set was saved. ``doubt`` says why what is on
+    the share cannot be told.
     """
 
     arm: str
@@ -52,28 +57,36 @@ class Choice(Record):
     hindrance: Hindrance | None = None
     edits: tuple[Mark, ...] = ()
     newer: tuple[Passed, ...] = ()
-    change: SwapWindow | None = None
+    differs: Lapse | None = None
+    lapse: Lapse | None = None
     doubt: str | None = None
 
 
 def choose(facts: ArmFacts, before: datetime | None = None, named: str | None = None) -> Choice:
     """The newest set that may be restored: of all, of those saved before a moment, or the one that is named.
 
-    Takes as proof that a set may be restored that it is on the share, complete, read back at
+    Where the memory is known not to be what it was, a set from after that holds what was left of
+    it: unless one is asked for, the newest from before is taken. Takes as proof that a set may be restored that it is on the share, complete, read back at
     least once, and neither damaged nor another arm's. Of a set whose age is not known nobody
     can say that it was saved before a moment.
     """
-    history = dated(facts.sets, facts.recipe, facts.as_of)
-    fitting = [item for item in history if _fits(item, before, named)]
+    at = standing(facts)
+    history, open_lapses = at.history, [each for each in accounts(at) if each.how in OPEN]
+    differs = None if before is not None or named is not None else _first_of(open_lapses, "differs")
+    fitting = [item for item in history if _fits(item, before, named, differs)]
     chosen = next((item for item in reversed(fitting) if hindrance(item.set, facts) is None), None)
-    newer = tuple(_passed(item, facts, before) for item in reversed(history) if _is_newer(item, chosen))
-    choice = Choice(facts.arm.id, before, named, None, newer=newer, doubt=_doubt(facts))
+    newer = tuple(
+        Passed(item.set.path, item.captured_at, _why_passed(item, facts, before, differs))
+        for item in reversed(history)
+        if _is_newer(item, chosen)
+    )
+    choice = Choice(facts.arm.id, before, named, None, newer=newer, differs=differs, doubt=_doubt(facts))
     if chosen is None:
         return choice._replace(hindrance=_of_named(fitting, facts) if named is not None else None)
     return choice._replace(
         chosen=RestingSet(chosen.set, chosen.captured_at, proof(chosen.set, facts)),
         edits=_edits_since(facts, chosen.captured_at),
-        change=_change(facts, chosen),
+        lapse=_first_of([each for each in open_lapses if _is_since(chosen, each.lapse)]),
     )
 
 
@@ -112,9 +125,19 @@ def _whose(backup: BackupSet, facts: ArmFacts) -> str:
     return f"its {twin.part} is the same as in {twin.path}, a set of {twin.arm}"
 
 
-def _fits(item: Dated, before: datetime | None, named: str | None) -> bool:
+def _first_of(found: list[Account], how: str = "") -> Lapse | None:
+    return next((each.lapse for each in found if each.how == how or not how), None)
+
+
+def _is_since(item: Dated, lapse: Lapse) -> bool:
+    return item.captured_at is None or item.captured_at > lapse.began_at
+
+
+def _fits(item: Dated, before: datetime | None, named: str | None, differs: Lapse | None) -> bool:
     if named is not None:
         return item.set.path == named
+    if differs is not None and _is_since(item, differs):
+        return False
     return before is None or (item.captured_at is not None and item.captured_at < before)
 
 
@@ -134,25 +157,21 @@ def _is_newer(item: Dated, chosen: Dated | None) -> bool:
     return chosen.captured_at is None or item.captured_at > chosen.captured_at
 
 
-def _passed(item: Dated, facts: ArmFacts, before: datetime | None) -> Passed:
+def _why_passed(item: Dated, facts: ArmFacts, before: datetime | None, differs: Lapse | None) -> str:
     found = hindrance(item.set, facts)
     if found is not None:
-        return Passed(item.set.path, item.captured_at, found.what)
-    asked = "it was not saved before the time asked for" if before is not None else "another set was asked for"
-    return Passed(item.set.path, item.captured_at, asked)
+        return found.what
+    if differs is not None and _is_since(item, differs):
+        return f"it was saved after {AFTER[differs.kind]}, and the memory was not what it had been"
+    return "it was not saved before the time asked for" if before is not None else "another set was asked for"
+
+
+AFTER = {"memory-swap": "a change of the memory cell", "power-down": "a power-down"}
 
 
 def _edits_since(facts: ArmFacts, captured: datetime | None) -> tuple[Mark, ...]:
     edits = [mark for mark in facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
     return tuple(sorted(edits, key=lambda mark: (mark.at, mark.by, mark.note)))
-
-
-def _change(facts: ArmFacts, chosen: Dated) -> SwapWindow | None:
-    """The change of the memory cell since which the chosen set was saved: it may hold what that change left."""
-    window = facts.window
-    if window is None or window.rests_on is None or chosen.set.fingerprint == window.fingerprint:
-        return None
-    return window if chosen.captured_at is None or chosen.captured_at > window.began_at else None
 
 
 def _doubt(facts: ArmFacts) -> str | None:

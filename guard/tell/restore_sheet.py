@@ -47,7 +47,7 @@ def drawn(sheet: Restore, zone: tzinfo) -> str:
         why=restoring.why(sheet.choice, zone),
         lost=lost[:MOST],
         lost_more=max(len(lost) - MOST, 0),
-        note=restoring.change_note(sheet.choice, zone),
+        note=restoring.lapse_note(sheet.choice, zone),
         warning=restoring.WARNING,
         notice=restoring.NOTICE,
         steps=restoring.steps(sheet.choice, sheet.arm.serial),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 
 from guard.model import Mark, RestingSet
-from guard.rules.restore import Choice, Passed
+from guard.rules.restore import AFTER, Choice, Passed
 from guard.times import shown, shown_with_age
 from guard.units import quoted
 
@@ -24,6 +24,12 @@ def why(choice: Choice, zone: tzinfo) -> str:
     if choice.before is not None:
         return (
             f"It is the newest set of {choice.arm} that was saved before {shown(choice.before, zone)} and is {SOUND}."
+        )
+    if choice.differs is not None:
+        began = shown(choice.differs.began_at, zone)
+        return (
+            f"After {AFTER[choice.differs.kind]} that began {began} the memory was not what it had been. It is the newest set"
+            f" from before that which is {SOUND}."
         )
     return f"It is the newest set of {choice.arm} that is {SOUND}."
 
@@ -59,16 +65,15 @@ def not_chosen(each: Passed, now: datetime, zone: tzinfo) -> str:
     return f"{each.path}, saved {shown_with_age(each.captured_at, now, zone)}: {each.why}"
 
 
-def change_note(choice: Choice, zone: tzinfo) -> str | None:
-    """That the set was saved since a change of the memory cell, and which one that change rested on."""
-    change = choice.change
-    if change is None or change.rests_on is None or choice.chosen is None:
+def lapse_note(choice: Choice, zone: tzinfo) -> str | None:
+    """That the set was saved since a time over which the memory may have been lost, and which one is from before."""
+    lapse = choice.lapse
+    if lapse is None or choice.chosen is None:
         return None
-    return (
-        f"This set was saved after the change of the memory cell that began {shown(change.began_at, zone)}: it holds what"
-        f" the memory held then. If the memory was lost in that change, the set from before is the right one:"
-        f" guard carry {choice.arm} DEST --set {quoted(change.rests_on)}"
-    )
+    told = f"This set was saved after {AFTER[lapse.kind]} that began {shown(lapse.began_at, zone)}, and nobody has proven the memory since: it holds what the memory held then."
+    if lapse.before is None:
+        return told
+    return f"{told} If the memory was lost, the set from before is the right one: guard carry {choice.arm} DEST --set {quoted(lapse.before)}"
 
 
 # What to do with it at the machine
