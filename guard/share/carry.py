@@ -310,6 +310,19 @@ class _Carrier:
                 raise BagDiffers(self.whole, "it appeared while the copy was made")
             os.rename(self.partly, self.whole)
             force(self.dest)
+            missing = self._missing()
+            if missing is not None:
+                raise BagDiffers(self.whole, f"{missing} is missing since the bag got its name")
+
+    def _missing(self) -> str | None:
+        """The first name that a file system lost when the bag got its own; some drivers do."""
+        try:
+            there = {path: size for path, size, _ in list_folder(self.whole).files}
+        except (SetChanged, SetUnreadable) as error:
+            raise self._failed(str(error)) from error
+        wanted = {PAYLOAD + path: file.size for path, file in self.wanted.items()}
+        wanted |= {name: len(text) for name, text in bag.tag_files(self.cargo.files, self.cargo.info).items()}
+        return next((path for path, size in wanted.items() if there.get(path) != size), None)
 
     # What may go wrong
 
