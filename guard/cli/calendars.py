@@ -1,15 +1,17 @@
-"""`guard event import`: the calendar that the plant keeps, taken into the plan."""
+"""`guard event import` and `export`: the calendar that the plant keeps, taken into the plan, and the plan as a calendar."""
 
 from __future__ import annotations
 
 import argparse
 import os
+import sys
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from guard.calendars import TakenIn, calendars, forget, take_in
 from guard.cli import output
 from guard.cli.output import Line
+from guard.cli.put import put
 from guard.desk import Desk
 from guard.errors import NotUnderstood
 from guard.model import PlannedEvent
@@ -26,6 +28,8 @@ def add_verbs(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     taken = verbs.add_parser("import", help="take in a calendar file, or what changed in it", allow_abbrev=False)
     taken.add_argument("file", metavar="FILE.ics", help="a calendar as programs export it, RFC 5545")
     taken.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    given = verbs.add_parser("export", help="the plan with its verdicts as a calendar", allow_abbrev=False)
+    given.add_argument("--out", metavar="FILE", help="write it there (default: standard output)")
 
 
 def run_import(desk: Desk, args: argparse.Namespace) -> int:
@@ -35,6 +39,24 @@ def run_import(desk: Desk, args: argparse.Namespace) -> int:
         output.show_json(_as_json(taken))
     else:
         output.show(_lines(taken, desk))
+    return 0
+
+
+def run_export(desk: Desk, args: argparse.Namespace) -> int:
+    """Write the plan as a calendar, to a file or to standard output."""
+    from guard.ical.write import MAKER, as_calendar
+    from guard.tell.agenda import NAME, entries, gathered, standing_at
+
+    now = desk.now()
+    found = gathered(desk, now)
+    before = standing_at(args.out or os.path.join(desk.settings.state, NAME))
+    content = as_calendar(entries(found), now, before)
+    if args.out is None:
+        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.flush()
+        return 0
+    put(args.out, content, MAKER.encode())
+    output.show([Line(f"Written: {args.out}, {len(found.events)} planned, {len(found.warnings)} blocking warnings.")])
     return 0
 
 

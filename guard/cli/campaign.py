@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
@@ -11,9 +10,9 @@ from guard.campaigns import event_meant, prepare
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line, when
+from guard.cli.put import put
 from guard.desk import Desk
-from guard.errors import NotUnderstood, StateUnusable, WouldOverwrite
-from guard.files import write_whole
+from guard.errors import NotUnderstood
 from guard.load import load
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Missed, Need, Turn
 from guard.plan.events import end
@@ -63,31 +62,12 @@ def _written(args: argparse.Namespace, plan: Campaign, plant: str) -> Iterator[s
     if args.html:
         from guard.tell.campaign_page import MARK, drawn
 
-        yield _put(args.html, drawn(plan, plant).encode("utf-8", "backslashreplace"), MARK)
+        yield put(args.html, drawn(plan, plant).encode("utf-8", "backslashreplace"), MARK)
     if args.calendar:
         from guard.ical.write import MAKER, as_calendar
         from guard.tell.campaign_entries import entries
 
-        yield _put(args.calendar, as_calendar(entries(plan, plant), plan.terms.as_of), MAKER.encode())
-
-
-def _put(path: str, content: bytes, mark: bytes) -> str:
-    """Write a file whole. Raises WouldOverwrite where another stands there that is none of ours, and StateUnusable."""
-    try:
-        if os.path.lexists(path) and not _is_ours(path, mark):
-            raise WouldOverwrite(path, "Name a file that is not there yet, or one that this command wrote before.")
-        write_whole(path, content)
-    except OSError as error:
-        remedy = "Name a file in a folder that is there and that this user may write to, with room on its disk."
-        raise StateUnusable(path, error.strerror or str(error), remedy) from error
-    return path
-
-
-def _is_ours(path: str, mark: bytes) -> bool:
-    if not os.path.isfile(path):
-        return False
-    with open(path, "rb") as file:
-        return mark in file.read(4096)
+        yield put(args.calendar, as_calendar(entries(plan, plant), plan.terms.as_of), MAKER.encode())
 
 
 def _count(text: str, option: str, most: int) -> int:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from guard.cli import output
 from guard.cli.ask import Run, duration, named_arms
-from guard.cli.calendars import add_verbs, event_as_json, in_doubt, run_forget, run_import
+from guard.cli.calendars import add_verbs, event_as_json, in_doubt, run_export, run_forget, run_import
 from guard.cli.output import Line
 from guard.cli.when import parse_when
 from guard.desk import Desk
@@ -25,7 +25,7 @@ EXAMPLE = 'Such as: guard event add --kind power-down --start "friday 6:00" --fo
 
 def configure_event(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard event`."""
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="add|list|drop|import")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="add|list|drop|import|export")
     add = verbs.add_parser("add", help="plan an event", allow_abbrev=False)
     add.add_argument("--kind", required=True, choices=ACTIONS, help="what is planned")
     add.add_argument("--start", required=True, metavar="WHEN", help='such as "2026-12-23 14:00" or "friday 6:00"')
@@ -48,7 +48,9 @@ def configure_event(parser: argparse.ArgumentParser) -> Run:
 
 def _event(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
-    return {"add": _add, "list": _list, "drop": _drop, "import": run_import}[args.verb](desk, args)
+    return {"add": _add, "list": _list, "drop": _drop, "import": run_import, "export": run_export}[args.verb](
+        desk, args
+    )
 
 
 def _add(desk: Desk, args: argparse.Namespace) -> int:

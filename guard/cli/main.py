@@ -29,7 +29,7 @@ COMMANDS = {
     "mark": ("records", "record a fact about an arm: an edit, a restore test, a re-zeroing, …"),
     "ledger": ("records", "show the record of verdicts and marks, or check its chain"),
     "serve": ("serve", "the monitor: watches, proves, warns and reports until it is stopped"),
-    "event": ("events", "planned events: add, list, drop, import a calendar"),
+    "event": ("events", "planned events: add, list, drop, import and export calendars"),
     "campaign": ("campaign", "who backs up which arm when, so that all is fresh when an event begins"),
     "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
     "visit": ("visit", "the run sheet of one service visit; --run walks it step by step"),

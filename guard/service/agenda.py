@@ -1,17 +1,23 @@
-"""The monitor's calendars: taken in when they change, and once a day, since the horizon moves on."""
+"""The monitor's calendars: those it watches, taken in when they change, and the one that it keeps current.
+
+Watched ones are also taken in once a day, since the horizon moves on.
+"""
 
 from __future__ import annotations
 
 import logging
 import os
 from collections.abc import Callable, Iterator
-from datetime import date
+from datetime import date, datetime
 from time import monotonic
 
 from guard.calendars import TakenIn, missing, take_in
 from guard.ical.refusals import CalendarRefused
+from guard.plan.due import is_due
+from guard.plan.warnings import Raised
 from guard.service.hand import Hand
 from guard.service.log import event
+from guard.tell.agenda import NAME, keep_current
 
 BETWEEN_LOOKS_S = 5.0
 """How soon a changed calendar is seen; asking for its size and time costs next to nothing."""
@@ -39,13 +45,19 @@ class Agenda:
         self.every_s = min(BETWEEN_LOOKS_S, hand.desk.settings.service.poll.total_seconds())
         self._seen: dict[str, Signature] = {}
         self._taken: dict[str, tuple[Signature, date]] = {}
+        self._told: tuple[int, tuple[Raised, ...]] | None = None
+        self._told_at: datetime | None = None
         self._refused: dict[str, tuple[Signature, float]] = {}
         self._refusals: dict[str, str] = {}
 
     def __call__(self) -> float | None:
         """One wake. Returns after how many seconds to look again."""
-        if not self.watched:
-            return None
+        if self.watched:
+            self._read()
+        self._keep_current()
+        return self.every_s
+
+    def _read(self) -> None:
         troubles: dict[str, str] = {}
         there = list(self._files(troubles))
         for path in there:
@@ -54,7 +66,16 @@ class Agenda:
         for path in missing(self.desk, self.watched, there):
             troubles.setdefault(path, f"The calendar {path} is gone. What it planned before stays planned.")
         self._tell(troubles)
-        return self.every_s
+
+    def _keep_current(self) -> None:
+        """Write the plan as a calendar where a fact, a warning or the time may have changed what it tells."""
+        reasons = (self.desk.ledger.last_fact(), self.desk.warnings())
+        service, now = self.desk.settings.service, self.desk.now()
+        if not is_due(now, service.poll if reasons != self._told else service.reconcile, self._told_at):
+            return
+        self._told, self._told_at = reasons, now
+        if keep_current(self.desk, now):
+            event(log, "calendar-written", file=os.path.join(self.desk.settings.state, NAME))
 
     def _files(self, troubles: dict[str, str]) -> Iterator[str]:
         """The watched files, and those in watched folders."""

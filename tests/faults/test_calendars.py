@@ -87,3 +87,25 @@ def test_a_calendar_that_is_being_written_is_waited_for(plant: Plant) -> None:
                 os.fsync(file.fileno())
         until("it is taken in once it is written", planned(plant, "1@plant"))
         assert "does not end" not in daemon.log
+
+
+def test_the_plan_stands_in_the_state_folder_as_a_calendar_that_is_kept_current(plant: Plant) -> None:
+    from icalendar import Calendar
+
+    plant.configure(WATCH)
+    plant.init()
+    put(plant.root / "plan.ics", calendar(soon()))
+    path = plant.root / "state" / "planned.ics"
+
+    def told() -> list[str]:
+        if not path.exists():
+            return []
+        return [str(each["SUMMARY"]).split(":")[0] for each in Calendar.from_ical(path.read_bytes()).walk("VEVENT")]
+
+    with Daemon(plant) as daemon:
+        until("the event and what blocks it are there", lambda: told() == ["HOLD", "BLOCKED, hold"])
+        plant.save("arm-07")
+        until("the block is gone once a backup is proven", lambda: told() in (["CLEAR"], ["CAUTION"]))
+        written = path.stat().st_mtime_ns
+        daemon.passes(3)
+        assert path.stat().st_mtime_ns == written
