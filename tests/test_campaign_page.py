@@ -10,11 +10,12 @@ import pytest
 from icalendar import Calendar
 
 from guard.ical.write import OUR_UIDS, as_calendar
-from guard.plan.campaign import Campaign, campaign
+from guard.plan.campaign import Campaign, campaign, need
+from guard.tell.campaign import besides
 from guard.tell.campaign_entries import entries
 from guard.tell.campaign_page import drawn
 from guard.tell.cautions import CAUTIONS
-from tests.facts import HOUR
+from tests.facts import HOUR, given
 from tests.test_campaign import READY, SHUTDOWN, fleet, terms, wanted
 
 
@@ -74,6 +75,15 @@ def test_a_plan_over_months_and_one_of_minutes_can_be_drawn() -> None:
         other = SHUTDOWN._replace(id="ev-9", start=SHUTDOWN.start, off_for=timedelta(days=900), arms=("arm-00",))
         plan = campaign(terms(event=event, limit=timedelta(days=400)), fleet(2, 1), [event, other])
         assert Text(drawn(plan, "x")).tags["svg"] >= 2 + least
+
+
+def test_what_lifts_the_same_on_many_arms_stands_once() -> None:
+    needs = [
+        need(given(share={"unreadable": "timed out"}).facts, SHUTDOWN)._replace(arm=f"arm-{n:02}") for n in range(9)
+    ]
+    told = dict(rows for _, rows in besides(campaign(terms(), needs, [SHUTDOWN])) for rows in rows)
+    assert list(told) == ["9 arms"]
+    assert "(arm-00, arm-01, arm-02," in told["9 arms"]
 
 
 # Calendar entries

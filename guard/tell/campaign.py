@@ -31,7 +31,7 @@ def counted(plan: Campaign) -> str:
     counts = {word: sum(each.needed == word for each in plan.needs) for word in ("proof", "other", "nothing")}
     told = (
         (len(plan.turns), "to back up"),
-        (len(plan.missed), "not to be backed up in time"),
+        (len(plan.missed), "cannot be backed up in time"),
         (counts["proof"], "to read back only"),
         (counts["other"], "held by something else"),
         (counts["nothing"], "done"),
@@ -123,7 +123,7 @@ def besides(plan: Campaign) -> Iterator[tuple[str, Rows]]:
         (f"To read back only, by {by}", [(each.arm, f"guard prove --arm {each.arm}") for each in sorts["proof"]]),
         (
             f"Held by something that no backup lifts; what does, by {by}",
-            [(each.arm, " ".join(_lifts(each))) for each in plan.needs if _lifts(each)],
+            _together([(each.arm, " ".join(_lifts(each))) for each in plan.needs if _lifts(each)]),
         ),
         (
             "Done: a proven set will be fresh at the start",
@@ -138,6 +138,17 @@ def besides(plan: Campaign) -> Iterator[tuple[str, Rows]]:
         ),
     ]
     return ((title, told) for title, told in rows if told)
+
+
+def _together(rows: Rows) -> Rows:
+    """What is told of many arms stands once, as where the share cannot be read."""
+    arms: dict[str, list[str]] = {}
+    for arm, text in rows:
+        arms.setdefault(text, []).append(arm)
+    return [
+        (names[0], text) if len(names) == 1 else (f"{len(names)} arms", f"{text} ({', '.join(names)})")
+        for text, names in arms.items()
+    ]
 
 
 def _lifts(each: Need) -> list[str]:
