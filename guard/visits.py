@@ -12,6 +12,7 @@ from guard.plan.events import end, is_over
 from guard.plan.refused import NoGivingUp, NoVisit
 from guard.plan.steps import Step, left_out
 from guard.plan.visit import (
+    OF_PART,
     Scene,
     Stamp,
     Visit,
@@ -206,11 +207,7 @@ def _beside(desk: Desk, arm: str, by: str) -> set[str]:
 def judged(desk: Desk, arm: str, steps: Iterable[Step], start: datetime, now: datetime) -> list[Verdict]:
     """The verdicts for the work of a visit at that time, which the ledger records."""
     gates = {step.gate for step in steps}
-    cells: list[tuple[Action, bool]] = [
-        ("position-swap", "position-cells" in gates),
-        ("memory-swap", "memory-cell" in gates),
-    ]
-    actions: list[Action] = ["service-visit", *(action for action, wanted in cells if wanted)]
+    actions: list[Action] = ["service-visit", *(action for gate, action in OF_PART if gate in gates)]
     found = [desk.ask([arm], _question(desk, action, start), now)[0] for action in actions]
     if "memory-cell" not in gates:
         return found

@@ -70,7 +70,10 @@ class Terminal:
         return ESCAPES.sub("", self.text[start:]).replace("\r", "")
 
     def type(self, text: str) -> None:
-        os.write(self._ours, text.encode())
+        self.type_bytes(text.encode())
+
+    def type_bytes(self, raw: bytes) -> None:
+        os.write(self._ours, raw)
 
     def wait(self) -> int:
         return self.process.wait(timeout=30)

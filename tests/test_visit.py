@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -11,8 +12,12 @@ from typing import Any
 
 import pytest
 
+from guard import visits
+from guard.desk import Desk
+from guard.load import load
 from guard.model import Action, Question
 from guard.plan.steps import GATES
+from guard.plan.visit import BEGUN, next_step, run_down
 from guard.rules.verdict import verdict
 from guard.rules.window import TimeOut
 from guard.tell.cautions import CAUTIONS
@@ -244,3 +249,90 @@ class TestWritten:
         done = ready.run("visit", "arm-07", "--out", str(ready.config / "x.html"))
         assert (done.code, done.out) == (1, "")
         assert "Name a place that can be written with --out." in done.err
+
+
+class TestGivenUp:
+    def begun(self, plant: Plant, *stamps: str) -> None:
+        """A visit of arm-07 that has come to the step after these, by stamps as a run makes them."""
+        desk = Desk(load(str(plant.config)))
+        visit = visits.begin(desk, "arm-07", "Ana")
+        while (step := next_step(visit)) is not None and step.id in stamps:
+            for what in ("begun", "done") if step.gate in BEGUN else ("done",):
+                visit = visits.stamp(desk, visit, what, "Ana", powered_since=desk.now() - DAY)  # type: ignore[arg-type]
+
+    def marks(self, plant: Plant) -> list[str]:
+        entries = plant.run("ledger", "show", "--last", "0", "--json").json["entries"]
+        return [json.loads(entry["body"])["kind"] for entry in entries if entry["kind"] == "mark"]
+
+    @pytest.fixture
+    def quick(self, ready: Plant) -> Plant:
+        """A plant whose visits have a run-in of no time worth waiting for."""
+        steps = Path(shipped()).read_text(encoding="utf-8").replace('at-least = "10m"', 'at-least = "0.001s"')
+        (ready.root / "visit.toml").write_text(steps, encoding="utf-8")
+        ready.configure('[visit]\nsteps = "visit.toml"\n')
+        return ready
+
+    def test_it_ends_with_a_reason_and_the_next_begins_anew(self, ready: Plant) -> None:
+        self.begun(ready, "backup")
+        assert ready.run("visit", "arm-07", "--json").json["under_way"]["next"] == "position"
+        done = ready.run("visit", "arm-07", "--give-up", "--why", "no spare part", "--by", "Ben")
+        assert (done.code, done.err) == (0, "")
+        assert done.out.startswith("Recorded: the visit of arm-07 was given up, 1 of 14 steps passed: no spare part")
+        assert ready.run("visit", "arm-07", "--json").json["under_way"] is None
+        assert self.marks(ready) == []
+        assert "given up by Ben: no spare part" in ready.run("report", "--text").out
+
+    def test_a_power_that_went_off_is_recorded_then(self, quick: Plant) -> None:
+        self.begun(quick, "backup", "position", "lubrication", "run-in", "position-cells", "power-off", "lockout")
+        assert self.marks(quick) == ["powered-on"]
+        assert quick.run("visit", "arm-07", "--give-up", "--why", "storm").code == 0
+        assert self.marks(quick) == ["powered-on", "powered-off"]
+
+    def test_the_screen_tells_of_the_visit_that_is_under_way(self, ready: Plant) -> None:
+        self.begun(ready, "backup")
+        told = ready.run("visit", "arm-07").out
+        assert re.search(r"A visit is under way, begun .* by Ana: 1 of 14 steps passed; next: Arm positioned\.", told)
+        conflicts = ready.run("visit", "arm-09", "--by", "ANA", "--json").json["conflicts"]
+        assert conflicts == [
+            "ANA is on a visit of arm-07 already, which has not ended: one person cannot do both at the same time."
+        ]
+        assert ready.run("visit", "arm-09", "--by", "Ben", "--json").json["conflicts"] == []
+
+    def test_an_entry_that_says_nothing_of_a_visit_is_told_and_never_passed_over(self, ready: Plant) -> None:
+        desk = Desk(load(str(ready.config)))
+        desk.ledger.append(desk.now(), "visit", "arm-07", {"verb": "done"})
+        done = ready.run("visit", "arm-07", "--give-up", "--why", "x")
+        assert (done.code, done.out) == (1, "")
+        assert "does not say what an entry of a visit says" in done.err
+
+    def test_the_capacitor_runs_down_from_when_the_power_went_off(self, quick: Plant) -> None:
+        held = "hold-up = { capacitance-f = 0.022, charged-v = 5.0, least-v = 2.0, time-constant-s = 120, current-ua = 20.0, leakage-ua = 2.0 }"
+        config = quick.config.read_text(encoding="utf-8").replace('id = "arm-07"', f'id = "arm-07"\n{held}')
+        quick.config.write_text(config, encoding="utf-8")
+        self.begun(
+            quick,
+            "backup",
+            "position",
+            "lubrication",
+            "run-in",
+            "position-cells",
+            "power-off",
+            "lockout",
+            "stored-energy",
+        )
+        start = load(str(quick.config))
+        desk = Desk(start)
+        visit = visits.under_way(desk, "arm-07")
+        assert visit is not None
+        off = visit.stamps[-3].at
+
+        def left(after: timedelta) -> TimeOut:
+            return visits.time_out(Desk(start, now=lambda: off + after), visit)
+
+        held_up = left(timedelta()).hold_up
+        assert held_up is not None
+        whole = held_up.lasts
+        assert left(MINUTE).limit == min(30 * MINUTE, whole - MINUTE)
+        assert left(whole).limit == timedelta()
+        assert run_down(visit, left(whole)) is not None
+        assert run_down(visit, left(whole - timedelta(seconds=1))) is None

@@ -327,6 +327,37 @@ class TestLeavingOut:
         assert stamped(ready)[-1] == ("position", "done")
 
 
+class TestOddInput:
+    def test_bytes_that_are_no_text_are_asked_for_again(self, ready: Plant) -> None:
+        with walk(ready) as terminal:
+            say(terminal, [*BEGIN, *BACKUP])
+            terminal.until("Position:")
+            terminal.type_bytes(b"\xff\xfe\n")
+            terminal.until("no text in the encoding of this terminal(.|\n)*Position:")
+            terminal.type("\u202e\x1b[31m\n")
+            terminal.until("Type done, or leave:")
+            terminal.type("done\n")
+            terminal.until("Step 3")
+        assert stamped(ready)[-1] == ("position", "done")
+
+    def test_while_another_process_holds_the_ledger_it_asks_and_tries_again(self, ready: Plant) -> None:
+        import sqlite3
+
+        with walk(ready) as terminal:
+            say(terminal, [*BEGIN, *BACKUP, POSITION[0]])
+            terminal.until("Type done, or leave:")
+            other = sqlite3.connect(ready.root / "state" / "ledger.db", isolation_level=None)
+            other.execute("BEGIN IMMEDIATE")
+            terminal.type("done\n")
+            terminal.until("is locked by another process(.|\n)*Enter tries again, or leave:")
+            other.execute("ROLLBACK")
+            other.close()
+            terminal.type("\n")
+            say(terminal, POSITION)
+            terminal.until("Step 3")
+        assert stamped(ready)[-1] == ("position", "done")
+
+
 class TestBeginning:
     @pytest.mark.parametrize("typed", ["n\n", "\n", "\x04"], ids=["no", "nothing", "ctrl-d"])
     def test_whoever_does_not_say_yes_begins_nothing(self, ready: Plant, typed: str) -> None:

@@ -27,6 +27,6 @@ def entered(seconds: float) -> bool:
 
     if not select.select([sys.stdin], [], [], seconds)[0]:
         return False
-    if not sys.stdin.readline():
+    if not sys.stdin.buffer.readline():
         raise EOFError
     return True

@@ -24,7 +24,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Literal
 
-    from guard.rules.window import Reading, State
+    from guard.rules.window import Reading, State, TimeOut
 
     What = Literal["begun", "done", "skipped"]
 else:
@@ -32,6 +32,9 @@ else:
 
 BEGUN: tuple[Gate, ...] = ("run-in", "position-cells", "power-off")
 """Gates of which the beginning is a stamp of its own: what they ask for must hold before anybody touches anything."""
+
+OF_PART: tuple[tuple[Gate, Action], ...] = (("position-cells", "position-swap"), ("memory-cell", "memory-swap"))
+"""Which verdict the parts of a visit have of their own."""
 
 BLOCKING: tuple[Level, ...] = ("hold", "unknown")
 
@@ -224,6 +227,18 @@ def _blocked(scene: Scene, action: Action) -> Shut | None:
     remedy = "; ".join(dict.fromkeys(each.remedy.rstrip(".") for each in gravest[:2]))
     opens_at = found.holds_until if found.then in ("clear", "caution") else None
     return Shut(why, f"{remedy}.{more}", found.level, opens_at)
+
+
+def run_down(visit: Visit, out: TimeOut) -> Shut | None:
+    """Why the cell must stay in where its capacitor has run down since the power went off."""
+    if out.limit > timedelta():
+        return None
+    arm = visit.arm
+    return Shut(
+        f"what carries the memory of {arm} has run down since the power went off",
+        f"Leave the cell in and power {arm} on again, give this visit up and begin another:"
+        f" guard visit {arm} --give-up --why TEXT",
+    )
 
 
 def _power_is_known_off(visit: Visit, scene: Scene) -> Shut | None:
