@@ -160,7 +160,11 @@ class TestPlan:
         kept.prove()
         found = {each["path"]: each for each in kept.run("keep", "plan", "--json").json["sets"]}
         assert [found[oldest]["keep"], found[old]["keep"]] == [False, True]
-        assert [reason.split(" of ")[0] for reason in found[old]["reasons"]] == ["the memory swap", "the sign-off"]
+        assert [reason.split(" of ")[0] for reason in found[old]["reasons"]] == [
+            "the memory swap",
+            "the memory was not proven since the memory-swap",
+            "the sign-off",
+        ]
 
     def test_a_ledger_that_lost_its_pins_releases_nothing(self, kept: Plant) -> None:
         before = (kept.root / "state" / "ledger.db").read_bytes()
