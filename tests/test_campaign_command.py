@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -19,13 +20,20 @@ def plan(plant: Plant, start: str = "in 3d") -> str:
     return str(plant.run("event", "list", "--json").json["events"][-1]["id"])
 
 
-@pytest.fixture
-def half_ready(plant: Plant) -> Plant:
-    """One arm with a fresh proven set, one with a stale one."""
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
+    """One arm with a fresh proven set, one with a stale one. To be copied, and not to be changed."""
+    plant = Plant(tmp_path_factory.mktemp("campaign") / "plant")
     plant.save("arm-07")
     plant.save("arm-09", timedelta(days=20))
     plant.ready()
     return plant
+
+
+@pytest.fixture
+def half_ready(prepared: Plant, tmp_path: Path) -> Plant:
+    """A plant of one's own as it was prepared."""
+    return prepared.copy(tmp_path / "plant")
 
 
 def test_an_arm_with_a_fresh_proven_set_needs_none_and_the_other_has_its_turn(half_ready: Plant) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta, tzinfo
+from functools import lru_cache
 
 from guard.model import PlannedEvent
 from guard.plan.events import LAST_MOMENT, end
@@ -36,6 +37,7 @@ class Span(Record):
     kept_off: tuple[str, ...] = ()
 
 
+@lru_cache(maxsize=256)  # minute by minute up to a day, and asked for each arm anew
 def counts_from(bound: datetime, grain: timedelta, zone: tzinfo) -> datetime:
     """The first minute from which on every set that is saved will be taken for saved at ``bound`` or later.
 
