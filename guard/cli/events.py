@@ -67,12 +67,11 @@ def _add(desk: Desk, args: argparse.Namespace) -> int:
     verb = "Planned already, nothing was added" if added.before else "Planned"
     output.show(_told(added.event, desk, now, verb))
     if not added.before:
-        first = max(desk.settings.warnings.lead_times)
+        first = in_words(max(desk.settings.warnings.lead_times))
         output.show(
             [
-                Line(
-                    f"The monitor judges it from {in_words(first)} before it. To ask now: {_question(added.event, desk)}"
-                )
+                Line(f"The monitor judges it from {first} before it. To ask now: {_question(added.event, desk)}"),
+                Line(f"Who backs up what before it, and by when: guard campaign {added.event.id}"),
             ]
         )
     return 0
