@@ -7,7 +7,7 @@ from datetime import datetime
 
 from guard import __version__
 from guard.desk import Desk
-from guard.errors import ShareDoubtful, ShareUnreadable
+from guard.errors import GuardError, ShareDoubtful, ShareUnreadable, UnknownSet
 from guard.gather import look_again
 from guard.model import ArmFacts, RestingSet
 from guard.record import Record
@@ -96,21 +96,35 @@ def carry(desk: Desk, chosen: RestingSet, arm: str, dest: str, progress: Progres
     from guard.share import carry as carrying
     from guard.share.cargo import SourceDiffers, Told
     from guard.share.listing import SetUnreadable
-    from guard.share.refusals import NotRestorable
 
     refuse_own_folders(desk, dest)
     cargo = _cargo(desk, chosen, arm)
     try:
         bag = carrying.carry(dest, cargo, Told(progress.reading, progress.read))
     except SourceDiffers as error:
-        known = desk.catalogue.known(0, arm)[chosen.set.path]
-        for proved in desk.prove([(known, 0)], progress):  # which writes down what it finds
-            what = f"it differs from what was read before ({error}), and a second look at it found it {proved.outcome}"
-            raise NotRestorable(chosen.set.path, what, f"Which set is the next: guard carry {arm} DEST") from error
-        raise
+        raise _read_again(desk, chosen.set.path, arm, str(error), progress) from error
     except SetUnreadable as error:
         raise ShareUnreadable(desk.settings.share, f"{chosen.set.path}: {error}") from error
     return Carried(chosen, bag, cargo, _recorded(desk, chosen, arm, bag, cargo))
+
+
+def _read_again(desk: Desk, path: str, arm: str, what: str, progress: Progress) -> GuardError:
+    """The refusal of a set that gave something else than before; what a second read of it finds is written down."""
+    from guard.share.refusals import NotRestorable
+
+    known = desk.catalogue.known(0, arm).get(path)
+    if known is None:
+        return NotRestorable(path, "it went from the share meanwhile", f"Choose anew: guard carry {arm} DEST")
+    (proved,) = desk.prove([(known, 0)], progress)
+    if proved.outcome == "unreadable":
+        return ShareUnreadable(desk.settings.share, f"{path}: {proved.what}")
+    if proved.outcome == "read-back":
+        found = f"it was read differently once ({what}) and right the second time"
+        return NotRestorable(
+            path, found, "Look after the share, the network and this computer's memory, then try again"
+        )
+    found = f"it differs from what was read before ({what}), and a second read found it {proved.outcome}"
+    return NotRestorable(path, found, f"Which set is the next: guard carry {arm} DEST")
 
 
 def refuse_own_folders(desk: Desk, dest: str) -> None:
@@ -149,7 +163,10 @@ def _cargo(desk: Desk, chosen: RestingSet, arm: str) -> Cargo:
     from guard.share.cargo import Cargo
 
     settings, backup = desk.settings, chosen.set
-    files = desk.catalogue.manifest(desk.catalogue.known(0, arm)[backup.path].id)
+    known = desk.catalogue.known(0, arm).get(backup.path)
+    if known is None:
+        raise UnknownSet(backup.path)
+    files = desk.catalogue.manifest(known.id)
     zone, print_ = settings.zone(), backup.fingerprint or ""
     saved = chosen.captured_at.astimezone(zone).strftime("%Y-%m-%d_%H%M") if chosen.captured_at else "undated"
     elements = (
@@ -178,10 +195,13 @@ def _recorded(desk: Desk, chosen: RestingSet, arm: str, bag: Bag, cargo: Cargo) 
     """The number of the entry that tells of this bag; what an earlier run recorded is not recorded twice."""
     where = os.path.abspath(bag.path)
     with desk.recording() as ledger:
-        if bag.was_there:
-            for number, told in ledger.numbered(KIND, arm):
-                if told.get("bag") == where and told.get("fingerprint") == cargo.fingerprint:
-                    return number
+        earlier = [
+            number
+            for number, told in ledger.numbered(KIND, arm)
+            if told.get("bag") == where and told.get("fingerprint") == cargo.fingerprint
+        ]
+        if bag.was_there and earlier:
+            return earlier[-1]
         body: dict[str, object] = {
             "set": chosen.set.path,
             "fingerprint": cargo.fingerprint,

@@ -195,7 +195,7 @@ class TestTheBag:
         assert told["fingerprint"] == ready.sets()[0]["fingerprint"]
         assert told["bag"] == str(bag_in(usb))
         assert told["files"] == 6
-        assert "Recorded  ledger entry " in done.out
+        assert "Recorded    ledger entry " in done.out
         assert ready.run("ledger", "check").code == 0
 
 
@@ -488,6 +488,12 @@ class TestTheSheet:
         sheet.unlink()
         done = ready.run("carry", "arm-07", str(usb), "--sheet", str(sheet))
         assert (done.code, sheet.exists(), [each.suffix for each in usb.iterdir() if each.is_file()]) == (0, True, [])
+
+    def test_goes_to_no_folder_of_ours(self, ready: Plant, usb: Path) -> None:
+        done = ready.run("carry", "arm-07", str(usb), "--sheet", str(ready.share / "sheet.html"))
+
+        assert (done.code, list(usb.iterdir()), (ready.share / "sheet.html").exists()) == (2, [], False)
+        assert f"Nothing was carried to {ready.share}: it lies in the share." in done.err
 
     def test_that_cannot_be_written_costs_nothing_but_itself(self, ready: Plant, usb: Path) -> None:
         done = ready.run("carry", "arm-07", str(usb), "--sheet", str(ready.root / "nowhere/sheet.html"))

@@ -55,14 +55,16 @@ def _carry(args: argparse.Namespace) -> int:
     before = _before(args.before, desk, now) if args.before else None
     found = carrying.choose_set(desk, arm, before, carrying.named_set(desk, arm, args.set) if args.set else None)
     chosen = carrying.refuse(found, desk)
-    carrying.refuse_own_folders(desk, args.dest)
+    for place in (args.dest, os.path.dirname(os.path.abspath(args.sheet)) if args.sheet else args.dest):
+        carrying.refuse_own_folders(desk, place)
     output.show([Line(f"The set to restore on {arm}: {chosen.set.path}", style="head")])
     output.show([fact("Arm", choices.described(desk.settings.arms[arm]))])
     output.show(choices.chosen_lines(found.choice, now, desk.settings))
     with watching() as progress:
         carried = carrying.carry(desk, chosen, arm, args.dest, progress)
-    output.show(_carried_lines(carried, desk))
+    # Before anything is shown: whoever reads it may be gone.
     sheet, written = _sheet(found.choice, carried, desk, args.sheet)
+    output.show(_carried_lines(carried, desk))
     output.show(_sheet_lines(found.choice, desk, sheet, written=written))
     output.show(verdicts.cautions())
     return 0
@@ -81,7 +83,7 @@ def _carried_lines(carried: Carried, desk: Desk) -> Iterator[Line]:
     yield Line()
     yield Line(f"{verb}: {bag.path}, and every byte of it was read back from the medium.", style="clear-word")
     size = f"{len(cargo.files)} files, {bytes_in_words(sum(file.size for file in cargo.files))}"
-    yield fact("Content", f"{size}; {cargo.fingerprint}")
+    yield fact("Content", size)
     yield fact("Medium", described(bag.medium))
     if _is_own_disk(bag.medium, desk):
         yield Line(
@@ -138,8 +140,8 @@ def _sheet_lines(choice: Choice, desk: Desk, sheet: str, *, written: bool) -> It
     yield Line(f"Restore sheet: {choice.arm}, serial {arm.serial or 'not configured'}", style="head")
     yield Line(restoring.WARNING, label="WARNING ", label_style="hold-word", indent=1)
     yield Line(restoring.NOTICE, label="NOTICE  ", label_style="head", indent=1)
-    for number, text in enumerate(restoring.steps(choice, arm.serial), 1):
-        yield Line(text, label=f"[ ] {number}. ", indent=1)
+    for number, step in enumerate(restoring.steps(choice, arm.serial), 1):
+        yield Line(f"{step.text} {step.command}".rstrip(), label=f"[ ] {number}. ", indent=1)
     if sheet:
         stands = "To print" if written else "An earlier sheet stands there and is left as it is"
         yield Line(f"{stands}: {sheet}")

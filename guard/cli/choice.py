@@ -10,6 +10,7 @@ from guard.model import Arm
 from guard.rules.restore import AFTER, Choice
 from guard.settings import Settings
 from guard.tell import restoring
+from guard.times import shown_with_age
 
 MOST = 8
 """More lines of one kind than this help nobody in a hurry; the rest is counted."""
@@ -41,8 +42,9 @@ def chosen_lines(choice: Choice, now: datetime, settings: Settings) -> Iterator[
     if chosen is None:
         return
     yield fact("Set", chosen.set.path)
-    yield fact("Saved", restoring.saved(chosen, now, zone))
-    yield fact("Content", str(chosen.set.fingerprint))
+    yield fact("Saved", shown_with_age(chosen.captured_at, now, zone))
+    yield fact("Proof", restoring.proven(chosen, now, zone))
+    yield fact("Fingerprint", str(chosen.set.fingerprint))
     yield fact("Why", restoring.why(choice, zone))
     yield from _listed("Lost", restoring.lost(choice, now, zone))
     note = restoring.lapse_note(choice, zone)
@@ -81,7 +83,7 @@ def described(arm: Arm) -> str:
 
 def fact(label: str, text: str) -> Line:
     """One fact in its row."""
-    return Line(text, label=label, label_style="quiet", indent=1, label_width=10)
+    return Line(text, label=label, label_style="quiet", indent=1, label_width=12)
 
 
 def _listed(label: str, texts: list[str]) -> Iterator[Line]:

@@ -10,7 +10,7 @@ from guard.rules.restore import Choice
 from guard.tell import restoring
 from guard.tell.cautions import CAUTIONS
 from guard.tell.page import page
-from guard.times import shown
+from guard.times import shown, shown_with_age
 from guard.units import bytes_in_words
 
 MOST = 12
@@ -40,7 +40,8 @@ def drawn(sheet: Restore, zone: tzinfo) -> str:
         arm=sheet.arm,
         path=chosen.set.path if chosen else "",
         fingerprint=chosen.set.fingerprint if chosen else "",
-        saved=restoring.saved(chosen, now, zone) if chosen else "",
+        saved=shown_with_age(chosen.captured_at, now, zone) if chosen else "",
+        proof=restoring.proven(chosen, now, zone) if chosen else "",
         size=f"{sheet.files} files, {bytes_in_words(sheet.bytes)}",
         bag=sheet.bag,
         medium=sheet.medium,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 
 from guard.model import Mark, RestingSet
+from guard.record import Record
 from guard.rules.restore import AFTER, Choice, Passed
 from guard.times import shown, shown_with_age
 from guard.units import quoted
@@ -34,10 +35,9 @@ def why(choice: Choice, zone: tzinfo) -> str:
     return f"It is the newest set of {choice.arm} that is {SOUND}."
 
 
-def saved(chosen: RestingSet, now: datetime, zone: tzinfo) -> str:
-    """When a set was saved, and how far it is proven."""
-    read = shown_with_age(chosen.set.last_read_at, now, zone)
-    return f"{shown_with_age(chosen.captured_at, now, zone)}; {chosen.proof}, last read {read}"
+def proven(chosen: RestingSet, now: datetime, zone: tzinfo) -> str:
+    """How far a set is proven, and since when."""
+    return f"{chosen.proof}, last read {shown_with_age(chosen.set.last_read_at, now, zone)}"
 
 
 def lost(choice: Choice, now: datetime, zone: tzinfo) -> list[str]:
@@ -90,9 +90,16 @@ CHECK = "find . -type f -printf '%P\\0' | LC_ALL=C sort -z | xargs -0 sha256sum 
 """Prints the fingerprint of the folder that it is run in."""
 
 
-def steps(choice: Choice, serial: str) -> list[str]:
-    """What to do at the machine, in order; each is ticked once it is done."""
-    chosen = choice.chosen
+class Step(Record):
+    """One step at the machine, told as done, since it is ticked then; ``command`` is what to type for it."""
+
+    text: str
+    command: str = ""
+
+
+def steps(choice: Choice, serial: str) -> list[Step]:
+    """What to do at the machine, in order."""
+    chosen, arm = choice.chosen, choice.arm
     if chosen is None:
         return []
     plate = (
@@ -100,19 +107,19 @@ def steps(choice: Choice, serial: str) -> list[str]:
         if serial
         else "The controller is the one of this arm, by its plate"
     )
-    again = (
-        "Make again what is lost, as listed above."
-        if choice.edits or choice.newer
-        else "Ask who edited this arm since."
-    )
+    lost = "What is lost, as listed above, was made again."
+    asked = "Whoever may have edited this arm since was asked."
+    mark = f"guard mark restore-test {arm} --set {str(chosen.set.fingerprint)[:12]} --by NAME"
     return [
-        f"{plate}, and the arm is {choice.arm}. If not, stop: this set is for no other.",
-        "The site's energy control procedure is followed, and nobody stands in the arm's reach.",
-        "If the controller still starts: what it holds now is saved under a new name before anything is overwritten.",
-        f"The copy was checked where it is read: in the folder data of the bag, {CHECK} prints the fingerprint.",
-        "The folder data of the bag was restored as the machine maker's manual says.",
-        "Before any motion under program: axis positions checked against the reference marks, as that manual says.",
-        again,
-        f"A new backup is saved to the share; then run: guard look, and guard ask --arm {choice.arm}",
-        f"Recorded: guard mark restore-test {choice.arm} --set {chosen.set.fingerprint} --by NAME",
+        Step(f"{plate}, and the arm is {arm}. If not, stop: this set is for no other."),
+        Step("The site's energy control procedure is followed, and nobody stands in the arm's reach."),
+        Step("If the controller still starts: what it holds now was saved under a new name."),
+        Step("Where the copy is read, this prints the fingerprint in the bag's folder data:", CHECK),
+        Step("The bag's folder data was restored as the machine maker's manual says."),
+        Step(
+            "Before any motion under program: axis positions checked against the reference marks, as that manual says."
+        ),
+        Step(lost if choice.edits or choice.newer else asked),
+        Step("A new backup was saved to the share, and read back:", f"guard look && guard prove --arm {arm}"),
+        Step("Recorded, where all of it came back:", mark),
     ]
