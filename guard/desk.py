@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 
 from guard import clock
@@ -61,6 +61,10 @@ if TYPE_CHECKING:  # reading sets needs archives and digests, which no question 
 
 ABOUT_MEMORY = ("powered-on", "powered-off", "re-zeroed", "memory-checked")
 """Marks after which it may turn out that an arm's memory is whole."""
+
+
+TELL_EVERY = timedelta(seconds=2)
+"""To carry what was found of a set into the ledger takes longer than to read a small one back."""
 
 
 class SetView(Record):
@@ -208,15 +212,28 @@ class Desk:
         return reports
 
     def prove(self, wanted: Iterable[tuple[Known, int]], progress: Progress) -> Iterable[Proved]:
-        """Read sets back, one after the other."""
+        """Read sets back, one after the other. What is found is written down at once, and told now and then."""
         from guard.share.prove import prove
 
-        for known, number in wanted:
-            proved = prove(self.ground(number), self.catalogue, known, self.now, progress)
-            self.hand_over()
-            if number == 0 and proved.outcome == "read-back":
-                self.settle(known.arm)
-            yield proved
+        arms: set[str] = set()
+        told_at = self.now()
+        try:
+            for known, number in wanted:
+                proved = prove(self.ground(number), self.catalogue, known, self.now, progress)
+                if number == 0 and proved.outcome == "read-back":
+                    arms.add(known.arm)
+                yield proved
+                if abs(self.now() - told_at) >= TELL_EVERY:
+                    self._tell(arms)
+                    arms, told_at = set(), self.now()
+        finally:
+            self._tell(arms)
+
+    def _tell(self, arms: Iterable[str]) -> None:
+        """Hand over what was read back, and settle whether the memory of these arms is proven by it."""
+        self.hand_over()
+        for arm in arms:
+            self.settle(arm)
 
     def due(self) -> list[tuple[Known, int]]:
         """The sets that are due to be read back: never yet, or not for half of the time allowed."""

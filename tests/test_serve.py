@@ -152,7 +152,7 @@ class TestNights:
         with Daemon(watched) as daemon:
             until("it is written", has_logged(daemon, "report-written"))
         with Daemon(watched) as daemon:
-            until("it shows life", lambda: len(daemon.beats()) == 3)
+            until("it shows life", lambda: len(daemon.beats()) >= 3)
         assert daemon.log.count("report-written") == 1
         assert len(list(reports.glob("*.html"))) == 1
         assert "<script" not in next(reports.glob("*.html")).read_text()
