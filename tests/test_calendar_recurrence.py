@@ -279,7 +279,7 @@ def test_a_single_entry_beyond_the_horizon_is_planned_all_the_same() -> None:
     [
         pytest.param("FREQ=SECONDLY", id="every-second"),
         pytest.param("FREQ=MINUTELY;INTERVAL=30", id="every-half-hour"),
-        pytest.param("FREQ=HOURLY", id="hourly-for-more-than-ten-years"),
+        pytest.param("FREQ=HOURLY", id="hourly-for-many-years"),
         pytest.param("FREQ=DAILY;BYHOUR=0,6,12,18;BYMINUTE=0,10,20", id="many-times-a-day"),
         pytest.param("FREQ=DAILY;COUNT=0", id="no-time"),
         pytest.param("FREQ=DAILY;INTERVAL=0", id="no-interval"),

@@ -15,9 +15,9 @@ from guard.record import Record
 
 _BORDER = re.compile(rb"^(BEGIN|END):([A-Za-z0-9-]+)[ \t]*\r?$", re.MULTILINE | re.IGNORECASE)
 _PROPERTY = re.compile(r'([A-Za-z0-9-]+)((?:;(?:"[^"]*"|[^":;])*)*):(.*)', re.DOTALL)
-_LINE = re.compile(rb"[^\n]+(?:\n[ \t][^\n]*)*")
-"""A line with those that continue it, RFC 5545 section 3.1."""
-_FOLD = re.compile(rb"\r?\n[ \t]")
+_LINE = re.compile(rb"[^\n]++(?:\n[ \t][^\n]*+)*+")
+"""A line with those that continue it, RFC 5545 section 3.1. Nothing is tried twice, so that folds cost no memory."""
+_FOLDS = (b"\r\n ", b"\r\n\t", b"\n ", b"\n\t")
 
 
 class Block(Record):
@@ -102,7 +102,7 @@ def properties(source: Cut, block: Block) -> Iterator[Property]:
     """The properties of a component, unfolded, without those of components within it. A line that is none has no name."""
     inside = 0
     for line in _LINE.finditer(source.raw, block.begin, block.end):
-        found = _PROPERTY.fullmatch(raw_text(_FOLD.sub(b"", line[0]).rstrip(b"\r")))
+        found = _PROPERTY.fullmatch(raw_text(unfolded(line[0]).rstrip(b"\r")))
         name = "" if found is None else found[1].upper()
         if found is None:
             if inside <= 0 and line[0].strip():
@@ -111,6 +111,13 @@ def properties(source: Cut, block: Block) -> Iterator[Property]:
             inside += 1 if name == "BEGIN" else -1
         elif inside <= 0:
             yield Property(name, found[2], found[3], line.start())
+
+
+def unfolded(raw: bytes) -> bytes:
+    """Some lines, each joined with those that continue it."""
+    for fold in _FOLDS:
+        raw = raw.replace(fold, b"")
+    return raw
 
 
 def raw_text(raw: bytes) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from guard.ical.cut import Block, Cut, Property, properties
+from guard.ical.cut import Block, Cut, Property, properties, raw_text, unfolded
 from guard.ical.values import (
     Broken,
     Length,
@@ -62,6 +62,28 @@ class Sketch(Record):
     block: Block
     odd: Property | None
     props: tuple[Property, ...]
+
+
+_WORDS = re.compile(
+    rb'^(UID|SUMMARY|LOCATION|CATEGORIES)(?:;(?:"[^"\n]*+"|[^":;\n]++)*+)*+:([^\n]*+)$', re.MULTILINE | re.IGNORECASE
+)
+_INNER = re.compile(rb"^BEGIN:(\w+).*?^END:\1", re.MULTILINE | re.DOTALL | re.IGNORECASE)
+
+
+def words(source: Cut, block: Block) -> tuple[str, Texts]:
+    """The UID and the words of an entry, without a look at anything else in it: most entries are none of ours."""
+    raw = unfolded(source.raw[block.begin : block.end])
+    if b"\nBEGIN:" in raw:
+        raw = _INNER.sub(b"", raw)
+    found: dict[bytes, list[str]] = {}
+    for match in _WORDS.finditer(raw):
+        found.setdefault(match[1].upper(), []).append(raw_text(match[2].rstrip(b"\r")))
+    if b"SUMMARY" not in found or b"UID" not in found:
+        whole = sketch(source, block)
+        return whole.uid, whole.texts
+    categories = ", ".join(each for value in found.get(b"CATEGORIES", ()) for each in texts(value))
+    said = Texts(categories, plain(found[b"SUMMARY"][0]), plain(found.get(b"LOCATION", [""])[0]))
+    return plain(found[b"UID"][0]).strip(), said
 
 
 def sketch(source: Cut, block: Block) -> Sketch:

@@ -7,7 +7,7 @@ from datetime import datetime, tzinfo
 
 from guard.digest import text_digest
 from guard.ical.cut import Block, Cut, Lines, cut, properties
-from guard.ical.entries import Entry, Sketch, entry, sketch
+from guard.ical.entries import Entry, Sketch, entry, sketch, words
 from guard.ical.refusals import CalendarRefused
 from guard.ical.series import expanded
 from guard.ical.values import Broken, Zones
@@ -89,10 +89,10 @@ class _Reading:
         blocks: dict[str, list[Block]] = {}
         wanted: set[str] = set()
         for block in self.source.entries:
-            found = sketch(self.source, block)
-            blocks.setdefault(found.uid, []).append(block)
-            if not found.uid.endswith(OUR_UIDS) and self.reader.meaning(found.texts) is not None:
-                wanted.add(found.uid)
+            uid, said = words(self.source, block)
+            blocks.setdefault(uid, []).append(block)
+            if uid not in wanted and not uid.endswith(OUR_UIDS) and self.reader.meaning(said) is not None:
+                wanted.add(uid)
         return {uid: blocks[uid] for uid in blocks if uid in wanted}
 
     def _take(self, group: list[Block]) -> None:

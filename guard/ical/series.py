@@ -12,8 +12,11 @@ from guard.plan.calendar import Occurrence
 from guard.record import Record
 from guard.times import readings
 
-MOST_STEPS = 100_000
-"""Steps of a rule from its first time to the horizon; ten years by the hour."""
+MOST_STEPS = 40_000
+"""Steps of a rule from its first time to the horizon; more than a hundred years by the day, four by the hour."""
+
+MOST_RULES = 8
+"""Rules of one entry, which as a rule has one; RFC 5545 advises against more."""
 
 MOST_TIMES = 2_000
 """Times of one entry up to the horizon that are still followed: more than five a day for a year."""
@@ -96,6 +99,8 @@ def _name(recurrence: Local | None) -> str:
 
 def _series(master: Entry, changed: list[Entry], first: datetime, horizon: datetime) -> Expanded:
     zone = master.zone
+    if len(master.rules) > MOST_RULES:
+        raise Broken(f"it has {len(master.rules)} rules of recurrence; at most {MOST_RULES} are followed")
     members = [master, *changed]
     longest = max(each.lasts.days for each in members) + max(each.lasts.exact for each in members).days + 2
     span = (_local(first, zone) - timedelta(days=longest), _local(horizon, zone))
