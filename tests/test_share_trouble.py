@@ -299,6 +299,18 @@ class TestChanges:
         plant.prove()
         assert plant.ask("arm-07").code == 0
 
+    def test_a_torn_file_that_is_replaced_is_no_damage(self, ready: Plant) -> None:
+        """In an older set only a read-back sees it: nothing of it was ever right, so it is looked at anew."""
+        whole = content("arm-07")
+        path = ready.save("arm-07", timedelta(days=3), files=whole | {"axis-zero.csv": b"torn"})
+        ready.look()
+        (ready.share / path / "axis-zero.csv").write_bytes(whole["axis-zero.csv"])
+        proved = ready.run("prove", path)
+        assert "it has changed since it was read" in proved.out
+        ready.look()
+        assert ready.run("prove", path).code == 0
+        assert [each["proof"] for each in ready.sets()] == ["read-back", "read-back"]
+
     def test_a_new_recipe_judges_old_sets_anew(self, ready: Plant) -> None:
         wider = '[recipes.standard]\n[recipes.standard.parts.signals]\nfiles = ["signals/**"]\n'
         ready.configure(recipe=wider)

@@ -32,7 +32,7 @@ def read_marker(root: str) -> str | None:
         raise ShareUnreadable(root, error.strerror or str(error)) from error
     try:
         identity = json.loads(text)["identity"]
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         return NO_IDENTITY
     return identity if isinstance(identity, str) else NO_IDENTITY
 

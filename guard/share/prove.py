@@ -44,6 +44,9 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
         return Proved(known.path, known.arm, "unreadable", str(error))
     after = {file.path: file.sha256 for file in sealed.files}
     what = content_difference(before, after, sealed)
+    if what is not None and not known.complete and not known.damaged:  # nothing of it was ever right
+        catalogue.unseal(known)
+        return Proved(known.path, known.arm, "arriving", f"it has changed since it was read ({what}); run: guard look")
     if what is not None:
         catalogue.damage(known, clock(), what)
         return Proved(known.path, known.arm, "damaged", what)

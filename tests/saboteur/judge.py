@@ -153,8 +153,9 @@ class Judge:
             raise Violated(f"catalogued otherwise than there: {sorted(set(self._catalogued()) ^ set(world.sets))}")
         told = Counter(str(body["set"]) for _, _, body in bodies(world, "set") if body["state"] == "complete")
         for saved in world.whole():
-            if not 1 <= told[saved.path] <= saved.told_times:
-                raise Violated(f"{saved} is told {told[saved.path]} times as complete, not 1 to {saved.told_times}")
+            if not saved.least_told <= told[saved.path] <= saved.told_times:
+                wanted = f"{saved.least_told} to {saved.told_times}"
+                raise Violated(f"{saved} is told {told[saved.path]} times as complete, not {wanted}")
 
     # Warnings
 

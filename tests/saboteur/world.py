@@ -37,6 +37,7 @@ class Saved:
         self.arm, self.path, self.taken, self.form = arm, path, taken, form
         self.flaw = "it is still being copied"
         """Why no answer may rest on it; empty where it is whole."""
+        self.least_told = 1
         self.told_times = 1
         """How often the ledger may tell that it is complete: once, and once more for each catalogue that forgot it."""
 

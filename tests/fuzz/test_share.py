@@ -1,0 +1,207 @@
+"""What lies on the share: names, archives, checksum lists and markers that somebody made to do harm."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import os
+import shutil
+import struct
+import tarfile
+import zipfile
+from collections.abc import Iterator
+from datetime import timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from guard.clock import now
+from tests.fuzz.bounds import Guard, fuzzed
+from tests.plant import Plant, content, stamp
+
+ODD_NAMES = [
+    "\x1b[2J",
+    "\n",
+    "\r",
+    "a\tb",
+    "\u202egnp.txt",
+    "-rf",
+    "~",
+    "%s",
+    "{arm}",
+    "<b>",
+    "'",
+    "é",
+    "\udcff\udcfe",
+    " ",
+    "NUL",
+    "C:",
+]
+NAMES = st.sampled_from(ODD_NAMES) | st.text(st.characters(blacklist_characters="/\0"), min_size=1, max_size=20)
+NAMES = NAMES.filter(lambda name: name not in (".", "..") and _is_a_name(name))
+MEMBERS = st.sampled_from(
+    [
+        "memory.bin",
+        "axis-zero.csv",
+        "settings.toml",
+        "programs/main.txt",
+        "../../../../tmp/out",
+        "/etc/out",
+        "a/../b",
+        "",
+    ]
+)
+LINES = st.sampled_from(
+    [
+        *(
+            "0" * 64 + "  memory.bin",
+            "0" * 64 + " *../../etc/passwd",
+            "\\" + "0" * 64 + "  a\\nb",
+            "0" * 63 + "  short",
+            "f" * 64,
+        ),
+        *(
+            "BagIt-Version: 1.0",
+            "Tag-File-Character-Encoding: UTF-8",
+            "BagIt-Version: 99999999999999999999.1",
+            "http://x/ - data/x",
+        ),
+        *("0" * 64 + "  data/memory.bin", "0" * 64 + "  " + "a/" * 2000, "\x1b[2J", ""),
+    ]
+)
+LISTS = st.sampled_from(
+    ["SHA256SUMS", "bagit.txt", "manifest-sha256.txt", "manifest-md5.txt", "tagmanifest-sha1.txt", "fetch.txt"]
+)
+
+
+def _is_a_name(name: str) -> bool:
+    try:
+        return len(os.fsencode(name)) < 200
+    except UnicodeEncodeError:
+        return False
+
+
+@pytest.fixture
+def arriving(plant: Plant) -> Iterator[str]:
+    """The name of a set of arm-09 that may lie on the share; whatever arm-09 has there is taken away afterwards."""
+    yield stamp(now() - timedelta(hours=1))
+    _empty(plant)
+
+
+def _empty(plant: Plant) -> None:
+    shutil.rmtree(plant.share / "arm-09", ignore_errors=True)
+    (plant.share / "arm-09").mkdir()
+
+
+def looked_at(guard: Guard) -> None:
+    """What a user would ask about what lies there."""
+    for words in (
+        ("look", "--wait", "0s"),
+        ("prove", "--arm", "arm-09"),
+        ("sets", "arm-09"),
+        ("ask", "--arm", "arm-09", "--action", "power-down"),
+    ):
+        guard(*words)
+    shown = guard("sets", "arm-09", "--json")
+    if shown.code == 0:
+        for each in json.loads(shown.out)["sets"][:2]:
+            guard("set", "show", "--", each["path"])
+
+
+@fuzzed(25)
+@given(st.lists(st.tuples(NAMES, st.booleans()), min_size=1, max_size=4), st.booleans())
+def test_names(guard: Guard, plant: Plant, arriving: str, names: list[tuple[str, bool]], inside: bool) -> None:  # noqa: FBT001
+    _empty(plant)
+    place = plant.share / "arm-09"
+    if inside:
+        plant.save("arm-09", timedelta(hours=1))
+        place /= arriving
+        place.mkdir(exist_ok=True)
+    for name, is_folder in names:
+        where = os.path.join(os.fsencode(place), os.fsencode(name))
+        if is_folder:
+            if not os.path.lexists(where):
+                os.mkdir(where)
+        elif not os.path.isdir(where):
+            with open(where, "wb") as file:
+                file.write(b"x")
+    looked_at(guard)
+    guard("survey", str(plant.share))
+
+
+@fuzzed(40)
+@given(LISTS, st.lists(LINES | st.text(max_size=20), max_size=8), st.sampled_from(["\n", "\r\n", "\r", "\0"]))
+def test_checksum_lists(guard: Guard, plant: Plant, arriving: str, name: str, lines: list[str], end: str) -> None:
+    _empty(plant)
+    listed = end.join(lines).encode("utf-8", "surrogatepass")
+    plant.save("arm-09", files=content("arm-09") | {name: listed, "bagit.txt": listed[::-1] or b"x"}, name=arriving)
+    looked_at(guard)
+
+
+@fuzzed(60)
+@given(
+    st.sampled_from([".zip", ".tar", ".tar.gz", ".tgz"]),
+    st.lists(st.tuples(MEMBERS | NAMES, st.integers(0, 3), st.sampled_from([b"", b"x", bytes(70_000)])), max_size=6),
+    st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.binary(max_size=9)), max_size=3),
+    st.sampled_from([0, 1, 512, 10**6]),
+)
+def test_archives(
+    guard: Guard,
+    plant: Plant,
+    arriving: str,
+    suffix: str,
+    members: list[tuple[str, int, bytes]],
+    edits: list[tuple[float, bytes]],
+    cut: int,
+) -> None:
+    _empty(plant)
+    data = _zipped(members) if suffix == ".zip" else _tarred(members)
+    data = gzip.compress(data) if suffix.endswith("gz") else data
+    for where, piece in edits:
+        at = int(where * len(data))
+        data = data[:at] + piece + data[at + (len(piece) or cut) :]
+    (plant.share / "arm-09" / f"{arriving}{suffix}").write_bytes(data)
+    looked_at(guard)
+
+
+def _zipped(members: list[tuple[str, int, bytes]]) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as made:
+        for name, kind, data in members:
+            info = zipfile.ZipInfo("x")
+            info.filename = name.encode("utf-8", "replace").decode()
+            info.compress_type = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA)[kind]
+            info.external_attr = (0o100644, 0o120777, 0o040755, 0o010644)[kind] << 16
+            made.NameToInfo.clear()  # it warns of two alike
+            made.writestr(info, data)
+    return packed.getvalue()
+
+
+def _tarred(members: list[tuple[str, int, bytes]]) -> bytes:
+    packed = io.BytesIO()
+    with tarfile.open(fileobj=packed, mode="w", errors="surrogateescape") as made:
+        for name, kind, data in members:
+            info = tarfile.TarInfo(name)
+            info.type = (tarfile.REGTYPE, tarfile.LNKTYPE, tarfile.SYMTYPE, tarfile.FIFOTYPE)[kind]
+            info.linkname, info.mtime = "../" + name, struct.unpack("<h", data[:2].ljust(2))[0]
+            info.size = len(data) if kind == 0 else 0
+            made.addfile(info, io.BytesIO(data))
+    return packed.getvalue()
+
+
+@fuzzed(40)
+@given(
+    st.binary(max_size=60)
+    | st.sampled_from([b'{"identity": 1}', b"[" * 5000, b'{"identity": "\\u001b[2J"}', b"null", b"1" * 5000])
+)
+def test_markers(guard: Guard, plant: Plant, data: bytes) -> None:
+    marker = plant.share / ".guard-share.json"
+    right = marker.read_bytes()
+    try:
+        marker.write_bytes(data)
+        asked = guard("ask", "--arm", "arm-07", "--action", "power-down")
+        assert asked.code in (20, 30)
+    finally:
+        marker.write_bytes(right)
