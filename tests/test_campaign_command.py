@@ -124,6 +124,8 @@ def test_the_plan_is_written_as_a_page_and_a_calendar_and_nothing_else_is_overwr
         assert (done.code, done.out.split("\n")[-3:]) == (0, ["Written: plan.html", "Written: plan.ics", ""]), done
     calendar = (half_ready.root / "plan.ics").read_bytes()
     assert calendar.count(b"BEGIN:VEVENT") == 1
+    half_ready.run("campaign", event, *files)
+    assert (half_ready.root / "plan.ics").read_bytes() == calendar
     before = half_ready.config.read_bytes()
     for option in ("--html", "--calendar"):
         assert half_ready.run("campaign", event, option, str(half_ready.config)).code == 2

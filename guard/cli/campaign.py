@@ -65,9 +65,11 @@ def _written(args: argparse.Namespace, plan: Campaign, plant: str) -> Iterator[s
         yield put(args.html, drawn(plan, plant).encode("utf-8", "backslashreplace"), MARK)
     if args.calendar:
         from guard.ical.write import MAKER, as_calendar
+        from guard.tell.agenda import standing_at
         from guard.tell.campaign_entries import entries
 
-        yield put(args.calendar, as_calendar(entries(plan, plant), plan.terms.as_of), MAKER.encode())
+        content = as_calendar(entries(plan, plant), plan.terms.as_of, standing_at(args.calendar))
+        yield put(args.calendar, content, MAKER.encode())
 
 
 def _count(text: str, option: str, most: int) -> int:

@@ -161,6 +161,8 @@ def calendar(desk: Desk, now: datetime, before: bytes) -> bytes:
 
 def standing_at(path: str) -> bytes:
     """What stands in a file now; nothing where there is none that can be read."""
+    if not os.path.isfile(path):  # a pipe would be waited for
+        return b""
     try:
         with open(path, "rb") as file:
             return file.read()
