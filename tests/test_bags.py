@@ -5,12 +5,17 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Callable
+from itertools import starmap
 from pathlib import Path
 
 import bagit
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from guard.model import Checks, PartRule, Recipe
+from guard.model import Checks, FileFacts, PartRule, Recipe
+from guard.share.bag import info, tag_files
+from guard.share.checksums import bag_faults
 from tests.plant import Plant, content, touch
 from tests.reading import AS_OF, faults, paths, sealed, write_folder
 
@@ -539,3 +544,27 @@ class TestRecipe:
             "image": True,
         }
         assert damaged["proof"] == "damaged"
+
+
+NAMES = st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size=1).filter(
+    lambda name: name not in (".", "..")
+)
+
+
+@given(st.dictionaries(st.lists(NAMES, min_size=1, max_size=3).map("/".join), st.binary(max_size=20), min_size=1))
+def test_what_is_written_is_what_is_read(payload: dict[str, bytes]) -> None:
+    """The texts of a bag of ours are those of a valid bag, whatever the names of its files."""
+    files = [_facts(path, data) for path, data in payload.items()]
+    tags = tag_files(files, info([("Arm", "arm-07\nFingerprint: x")], files))
+    there = {
+        each.path: each
+        for each in (*(_facts(f"data/{path}", data) for path, data in payload.items()), *starmap(_facts, tags.items()))
+    }
+
+    assert bag_faults(there, tags, {}) == []
+    assert tags["bag-info.txt"].count(b"\n") == 2
+    assert list(tags)[-1] == "bagit.txt"
+
+
+def _facts(path: str, data: bytes) -> FileFacts:
+    return FileFacts(path, len(data), None, hashlib.sha256(data).digest(), b"")

@@ -143,8 +143,9 @@ ACCEPTED = [
     ("which set would be restored on arms 7 and 9", RESTORE._replace(arms=BOTH)),
     ("which set would be restored on arm 7 before 2026-11-01", RESTORE._replace(before=NOVEMBER)),
     ("which set saved before 2026-11-01 would be restored on arm 7", RESTORE._replace(before=NOVEMBER)),
-    ("which set would be restored on arm 7 before 2026-12-03 06:00", RESTORE._replace(before=DECEMBER_3)),
-    ("which set would be restored on arm 7 before 2026-12-03T05:00:00Z", RESTORE._replace(before=DECEMBER_3)),
+    ("which set would be restored on arm 7 before 2026-11-01 06:00", RESTORE._replace(before=NOVEMBER + hours(6))),
+    ("which set would be restored on arm 7 before 2026-10-31T23:00:00Z", RESTORE._replace(before=NOVEMBER)),
+    ("which set would be restored on arm 7 before today 9:00", RESTORE._replace(before=NOW)),
     ("which set would be restored on arm 7 before yesterday 9:00", RESTORE._replace(before=NOW - timedelta(1))),
 ]  # fmt: skip
 
@@ -242,6 +243,8 @@ REFUSED = [
     ("is arm 7 safe to restore", "what you want to know about a restore (which set would be restored)"),
     ("what can I do to restore arm 7", "can do"),
     ("which set would be restored on arm 7 before friday 6:00", "'before' (negations, conditions and alternatives are not answered)"),
+    ("which set would be restored on arm 7 before today 9:01", "'before today 9:01', which is to come"),
+    ("which set would be restored on arm 7 before 2026-12-03", "'before 2026-12-03', which is to come"),
     ("which set would be restored on arm 7 before november", "'before' (negations, conditions and alternatives are not answered)"),
     ("which set would be restored on arm 7 before 2026-11-01 before 2026-10-01", "a time named twice: 'before 2026-11-01' and 'before 2026-10-01'"),
     ("which set would be restored on arm 7 after 2026-11-01", "'after' (negations, conditions and alternatives are not answered)"),

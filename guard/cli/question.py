@@ -173,6 +173,8 @@ class _Reading:
             return None
         text = match[0].partition("before ")[2]
         found = day_or_when(text, self.now, self.zone())
+        if found > self.now:
+            raise self._refusal(f"{match[0]!r}, which is to come")
         self.understood[-1] = f"saved before {text}"
         return found
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import bagit
 import pytest
 
-from tests.faults.daemon import until
+from tests.faults.daemon import move_share, until
+from tests.faults.faulty import faulty
 from tests.faults.machine import cut_power, disk, may_mount, mounted, needs, run
 from tests.plant import Plant, Result, content
 from tests.reading import faults, sealed
@@ -220,6 +221,24 @@ def in_user_space(kind: str, image: Path, at: Path) -> Iterator[None]:
         run("umount", at)
         if device:
             run("losetup", "--detach", device)
+
+
+@pytest.mark.parametrize("name", ["programs/p050.txt", "memory.bin"])
+def test_a_share_that_fails_in_the_middle_is_told_and_taken_up_again(
+    plant: Plant, tmp_path: Path, usb: Path, name: str
+) -> None:
+    path = plant.sets()[0]["path"]
+    with faulty(plant.share, tmp_path / "mnt", tmp_path / "control") as fails:
+        move_share(plant, tmp_path / "mnt")
+        fails.fail(f"{path}/{name}", "read", "EIO")
+        done = plant.run("carry", "arm-07", str(usb))
+        assert done.code == 1, done
+        assert f"cannot be read: {path}: {name} cannot be read: Input/output error" in done.err
+        assert plant.sets()[0]["proof"] == "read-back"
+        fails.clear()
+        again = plant.run("carry", "arm-07", str(usb))
+        assert "Taken up again and finished: " in again.out
+        whole(plant, usb)
 
 
 def test_a_driver_that_loses_files_is_noticed(plant: Plant, tmp_path: Path, usb: Path) -> None:
