@@ -167,11 +167,16 @@ class TestGates:
         visit, after = at_gate("run-in")
         assert why(shut(visit, "done", scene(after))) == "it has not begun"
 
-    def test_position_cells_are_changed_with_the_power_on(self) -> None:
+    @pytest.mark.parametrize(("on", "is_open"), [(False, False), (None, True), (True, True)])
+    def test_position_cells_are_changed_with_the_power_on(self, on: Any, *, is_open: bool) -> None:
         visit, after = at_gate("position-cells")
-        off = scene(after, powered=Powered(on=False, since=NOW, source="marked powered-off by Ben"))
-        assert "known to be off (marked powered-off by Ben)" in why(shut(visit, "begun", off))
-        assert shut(visit, "begun", scene(after, powered=Powered(None, None))) is None
+        at = NOW + after
+        facts = facts_of(proven(), powered=Powered(on, NOW, "marked powered-off by Ben")).facts
+        seen = scene(after)
+        now = verdict(facts, Question("position-swap", at, HOUR))
+        closed = shut(visit, "begun", seen._replace(verdicts={**seen.verdicts, "position-swap": now}))
+        assert (closed is None) == is_open
+        assert closed is None or "known to be off (marked powered-off by Ben)" in closed.why
 
     @pytest.mark.parametrize(("late", "is_open"), [(LEAVE, True), (LEAVE + MICROSECOND, False)])
     def test_the_leave_to_power_down_runs_out(self, late: timedelta, *, is_open: bool) -> None:

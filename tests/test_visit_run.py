@@ -214,7 +214,9 @@ class TestLeftAndTakenUp:
             assert terminal.wait() == 0
         assert stamped(ready) == after
 
-    def test_killed_while_the_cell_is_out_the_clock_runs_on_and_the_countdown_comes_back(self, ready: Plant) -> None:
+    def test_killed_while_the_cell_is_out_the_clock_runs_on_and_an_end_elsewhere_is_taken_over(
+        self, ready: Plant
+    ) -> None:
         with walk(ready) as terminal:
             say(terminal, UNTIL_OPEN[:-1])
             terminal.until("Enter when the new cell is seated")
@@ -229,18 +231,12 @@ class TestLeftAndTakenUp:
             terminal.type("leave\n")
             terminal.until("The memory cell of arm-07 is out, and its clock runs on")
             assert terminal.wait() == 20
-        assert ready.run("swap", "end", "arm-07", "--by", "Ben").code == 0
         with walk(ready) as terminal:
+            terminal.until("OPEN: 29 min (.|\n)*Enter when the new cell is seated")
+            assert ready.run("swap", "end", "arm-07", "--by", "Ben").code == 0
             terminal.until("The window was opened and ended(.|\n)*Step 10")
         assert stamped(ready)[-1] == ("memory-cell", "done")
         assert [mark["kind"] for mark in entries(ready, "mark")][-2:] == ["cell-changed", "powered-off"]
-
-    def test_ended_elsewhere_the_run_goes_on(self, ready: Plant) -> None:
-        with walk(ready) as terminal:
-            say(terminal, UNTIL_OPEN[:-1])
-            terminal.until("Enter when the new cell is seated")
-            assert ready.run("swap", "end", "arm-07", "--by", "Ben").code == 0
-            terminal.until("Step 10(.|\n)*Type arm-07, or leave:")
 
     def test_of_two_who_walk_it_at_once_one_stamps_and_the_other_is_told(self, ready: Plant) -> None:
         with walk(ready) as ana, walk(ready, by="Ben") as ben:

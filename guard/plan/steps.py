@@ -46,7 +46,8 @@ CHECKED: dict[Gate, str] = {
     "run-in": "The tool times it, and counts it as powered time.",
     "position-cells": (
         "Power stays ON, as a condition for the axis positions; how, with nobody inside a live cabinet, is for the"
-        " site's energy control procedure. The tool checks the verdict and that no power-off is recorded."
+        " site's energy control procedure. The tool checks the verdict, to which a power that is off, or planned to be, is"
+        " a hold."
     ),
     "power-off": (
         "The tool checks that the verdict allows the change of the memory cell, powered time included, before power"

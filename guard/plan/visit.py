@@ -186,7 +186,7 @@ def _not_to_begin(visit: Visit, step: Step, scene: Scene) -> Shut | None:
     if begun(visit, step) is not None:
         return Shut("it has begun already", "Stamp it when it is done.")
     if step.gate == "position-cells":
-        return _power_is_known_off(visit, scene) or _blocked(scene, "position-swap")
+        return _blocked(scene, "position-swap")
     return _not_to_power_off(visit, scene) if step.gate == "power-off" else None
 
 
@@ -238,16 +238,6 @@ def run_down(visit: Visit, out: TimeOut) -> Shut | None:
         f"what carries the memory of {arm} has run down since the power went off",
         f"Leave the cell in and power {arm} on again, give this visit up and begin another:"
         f" guard visit {arm} --give-up --why TEXT",
-    )
-
-
-def _power_is_known_off(visit: Visit, scene: Scene) -> Shut | None:
-    if scene.powered.on is not False:
-        return None
-    said = scene.powered.source or "no source"
-    return Shut(
-        f"{visit.arm} is known to be off ({said}), and position cells are changed with the power on",
-        f"If it is on, record since when: guard mark powered-on {visit.arm} --at WHEN",
     )
 
 
