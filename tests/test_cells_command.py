@@ -151,7 +151,7 @@ class TestCharge:
         assert memory["next_event"]["loss_probability"] == pytest.approx(0.002 * 1023 / 365.25, rel=0.01)
         assert (other["next_event"], told["arm-07", "position"]["charge_left_mah"]) == (None, None)
         screen = plant.run("cells").out
-        assert re.search(r"\[=+\.+\]  about 7\d\d mAh left \(±4\d\), empty ", screen)
+        assert re.search(r"\[=+~+\.+\]  about 7\d\d mAh left \(±4\d\), empty ", screen)
         assert "chance of a loss 0.56 %" in screen
 
     def test_a_cell_that_will_be_empty_is_to_be_bought_before_its_interval_ends(self, plant: Plant) -> None:

@@ -12,7 +12,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from guard.model import ACTIONS, Action, Costs, FittedCell, Level, LossLimits, rank
+from guard.model import ACTIONS, Action, AnswerTime, Costs, FittedCell, Level, LossLimits, rank
 from guard.physics.cell_life import HOURS_A_YEAR
 from guard.rules.charge import EDGES, TEN_YEARS, Stretch, empty_at, first_beyond, outlook, stretch_of
 from guard.rules.verdict import HORIZON
@@ -241,7 +241,9 @@ def cases(draw: st.DrawFn) -> Given:
     )
     arm = ARM._replace(powered_fraction=draw(st.floats(0, 1)), ambient_c=draw(st.floats(-20, 60)))
     off = draw(st.sampled_from((HOUR, 8 * HOUR, 14 * DAY, 365 * DAY)))
-    case = at_risk(of, off, loss=limits, arm=arm)
+    ends = st.integers(0, 2000).map(lambda hours: NOW - hours * HOUR)
+    spans = st.builds(AnswerTime, ends, st.one_of(st.none(), ends), st.booleans())
+    case = at_risk(of, off, loss=limits, arm=arm, answers=tuple(draw(st.lists(spans, max_size=2))))
     return Given(case.facts, case.question._replace(at=NOW + draw(st.integers(0, 9000)) * DAY))
 
 

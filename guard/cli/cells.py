@@ -207,6 +207,9 @@ def _as_json(row: Row, now: datetime) -> dict[str, object]:
 def _screen(desk: Desk, rows: list[Row], now: datetime, within: str | None) -> Iterator[Line]:
     until = f" that are due within {within}" if within else ""
     yield Line(f"Cells{until}: {len(rows)}", style="head")
+    if any(row.of is not None for row in rows):
+        legend = "# age as a part of the interval; = charge left at one standard deviation less, ~ at one more"
+        yield Line(legend, style="quiet", indent=1)
     for row in rows:
         yield Line(
             f"{_bar(row, now)}  {_told(row, now)}",
@@ -229,11 +232,13 @@ def _width(rows: list[Row]) -> int:
 
 
 def _charge_bar(row: Row) -> str:
-    """The charge left as a part of what a new cell is said to give."""
+    """The charge left as a part of what a new cell is said to give: surely, and up to one standard deviation more."""
     of, usable = row.of, (row.cell.type.capacity_mah or 0.0) * row.cell.type.usable
-    part = of.charge.mah / usable if of is not None and usable else 0.0
-    filled = min(BAR, int(part * BAR))
-    return f"[{'=' * filled}{'.' * (BAR - filled)}]"
+    if of is None or not usable:
+        return f"[{'.' * BAR}]"
+    least, most = of.charge.signed_mah - of.charge.sigma_mah, of.charge.signed_mah + of.charge.sigma_mah
+    sure, perhaps = (min(BAR, max(0, int(mah / usable * BAR))) for mah in (least, most))
+    return f"[{'=' * sure}{'~' * (perhaps - sure)}{'.' * (BAR - perhaps)}]"
 
 
 def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
