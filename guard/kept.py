@@ -3,7 +3,7 @@
 Reading and checking the configuration of a thousand arms takes longer than answering a
 question about one. So its settings are kept in the state folder together with the very text
 that they came from, and serve again for exactly that text; any other is read and checked
-anew. The file holds a checksum of the rest, a line about the whole, a line for each arm,
+anew. The file holds a checksum of the rest, a line about the whole, a row for each arm,
 and the texts.
 """
 
@@ -15,6 +15,7 @@ import re
 import zlib
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
+from itertools import accumulate, pairwise
 
 from guard import __version__
 from guard.files import write_whole
@@ -55,18 +56,19 @@ def find(path: str, text: bytes) -> Settings | None:
     folder = os.path.join(os.path.dirname(path), os.fsdecode(hint[1]) if hint else "state")
     try:
         with open(os.path.join(folder, KEPT_NAME), "rb") as file:
-            check, _, kept = file.read().partition(b"\n")
-        if int(check, 16) != zlib.crc32(kept):
+            kept = file.read()  # of which nothing large is copied again: that would take longer than to read it
+        head = kept.index(b"\n") + 1
+        if int(kept[:head], 16) != zlib.crc32(memoryview(kept)[head:]):
             return None
-        line, _, rest = kept.partition(b"\n")
-        about = json.loads(line)
-        rows = rest[: about["arms_bytes"]].split(b"\n")
+        start = kept.index(b"\n", head) + 1
+        about = json.loads(kept[head:start])
         if (about["version"], about["config"]) != (__version__, path):
             return None
+        ends = list(accumulate(about["rows"], initial=start))
         texts = [text, *map(_content, about["more"])]
-        if about["sizes"] != [len(each) for each in texts] or rest[about["arms_bytes"] :] != b"".join(texts):
+        if about["sizes"] != list(map(len, texts)) or not _ends_with(kept, ends[-1], texts):
             return None
-        return _thawed(about["settings"], _Arms(about["ids"], rows))
+        return _thawed(about["settings"], _Arms(kept, dict(zip(about["ids"], pairwise(ends), strict=True))))
     except (OSError, ValueError, KeyError, TypeError, IndexError):
         return None  # it is only a copy: wherever anything is amiss, the text is read anew
 
@@ -78,21 +80,30 @@ def keep(settings: Settings, sources: dict[str, bytes]) -> None:
     """
     if not os.path.isdir(settings.state):
         return
-    rows = b"\n".join(json.dumps(_frozen(arm)).encode() for arm in settings.arms.values())
+    rows = [json.dumps(_frozen(arm)).encode() for arm in settings.arms.values()]
     about = {
         "version": __version__,
         "config": settings.file,
         "more": [source for source in sources if source != settings.file],
-        "sizes": [len(text) for text in sources.values()],
         "ids": list(settings.arms),
-        "arms_bytes": len(rows),
+        "sizes": [len(text) for text in sources.values()],
+        "rows": list(map(len, rows)),
         "settings": _frozen(settings._replace(arms={})),
     }
     try:
-        content = json.dumps(about).encode() + b"\n" + rows + b"".join(sources.values())
+        content = json.dumps(about).encode() + b"\n" + b"".join([*rows, *sources.values()])
         write_whole(os.path.join(settings.state, KEPT_NAME), b"%08x\n" % zlib.crc32(content) + content)
     except OSError:
         return
+
+
+def _ends_with(kept: bytes, start: int, texts: list[bytes]) -> bool:
+    """Whether the kept copy has these texts from there on, and nothing more."""
+    for text in texts:
+        if not kept.startswith(text, start):
+            return False
+        start += len(text)
+    return start == len(kept)
 
 
 def _content(path: str) -> bytes:
@@ -103,11 +114,12 @@ def _content(path: str) -> bytes:
 class _Arms(Mapping[str, Arm]):
     """The arms by id; each is read when it is asked for, since most questions are about one."""
 
-    def __init__(self, ids: list[str], rows: list[bytes]) -> None:
-        self._rows = dict(zip(ids, rows, strict=True))
+    def __init__(self, kept: bytes, rows: dict[str, tuple[int, int]]) -> None:
+        self._kept, self._rows = kept, rows
 
     def __getitem__(self, arm: str) -> Arm:
-        row = Arm(*json.loads(self._rows[arm]))
+        start, end = self._rows[arm]
+        row = Arm(*json.loads(self._kept[start:end]))
         held = tuple(Cell(kind, installed and _date(installed)) for kind, installed in row.cells)
         return row._replace(cells=held, hold_up=row.hold_up and HoldUp(*row.hold_up), costs=Costs(*row.costs))
 
