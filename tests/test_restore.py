@@ -146,8 +146,20 @@ class TestAfterAChangeOfTheMemoryCell:
         assert (path(choice), choice.lapse) == (OLD.path, None)
         assert choice.differs is not None
         assert [(each.path, each.why) for each in choice.newer] == [
-            (NEW.path, "it was saved after a change of the memory cell, and the memory was not what it had been")
+            (NEW.path, "it came after a change of the memory cell, and the memory was not what it had been")
         ]
+
+    @pytest.mark.parametrize(
+        ("seen", "expected"),
+        [
+            pytest.param(CHANGE.began_at, "arm-07/middle", id="seen-when-it-began"),
+            pytest.param(CHANGE.began_at + MICROSECOND, OLD.path, id="seen-later"),
+        ],
+    )
+    def test_a_set_is_from_before_it_where_it_was_saved_and_seen_by_then(self, seen: Any, expected: str) -> None:
+        middle = proven(path="arm-07/middle")._replace(stamp=CHANGE.began_at, newest_member=None, first_seen=seen)
+
+        assert path(choose(given(OLD, middle, NEW, window=CHANGE, compared=(compared("image"),)).facts)) == expected
 
     def test_where_none_from_before_is_left_none_is_chosen(self) -> None:
         facts = given(OLD._replace(damaged_at=NOW), NEW, window=CHANGE, compared=(compared("image"),)).facts

@@ -46,7 +46,7 @@ class Choice(Record):
     is not it. ``edits`` and ``newer`` would be lost with it; without a chosen set ``newer``
     holds all there are. ``differs`` is the lapse after which the memory is not what it was, so
     that only sets from before it were looked at; ``lapse`` one after which nobody knows what
-    the memory holds, and since which the chosen set was saved. ``doubt`` says why what is on
+    the memory holds, and since which the chosen set came. ``doubt`` says why what is on
     the share cannot be told.
     """
 
@@ -130,7 +130,14 @@ def _first_of(found: list[Account], how: str = "") -> Lapse | None:
 
 
 def _is_since(item: Dated, lapse: Lapse) -> bool:
-    return item.captured_at is None or item.captured_at > lapse.began_at
+    """Whether a set may hold what a lapse left: only what was seen, and saved, before it certainly does not.
+
+    The name of a set often tells only the minute or the day, and an early time of its own proves nothing.
+    """
+    if item.set.fingerprint is not None and item.set.fingerprint == lapse.fingerprint:
+        return False
+    captured, began = item.captured_at, lapse.began_at
+    return captured is None or captured > began or item.set.first_seen > began
 
 
 def _fits(item: Dated, before: datetime | None, named: str | None, differs: Lapse | None) -> bool:
@@ -162,7 +169,7 @@ def _why_passed(item: Dated, facts: ArmFacts, before: datetime | None, differs: 
     if found is not None:
         return found.what
     if differs is not None and _is_since(item, differs):
-        return f"it was saved after {AFTER[differs.kind]}, and the memory was not what it had been"
+        return f"it came after {AFTER[differs.kind]}, and the memory was not what it had been"
     return "it was not saved before the time asked for" if before is not None else "another set was asked for"
 
 

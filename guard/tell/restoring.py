@@ -70,7 +70,7 @@ def lapse_note(choice: Choice, zone: tzinfo) -> str | None:
     lapse = choice.lapse
     if lapse is None or choice.chosen is None:
         return None
-    told = f"This set was saved after {AFTER[lapse.kind]} that began {shown(lapse.began_at, zone)}, and nobody has proven the memory since: it holds what the memory held then."
+    told = f"This set came after {AFTER[lapse.kind]} that began {shown(lapse.began_at, zone)}, and nobody has proven the memory since: it holds what the memory held then."
     if lapse.before is None:
         return told
     return f"{told} If the memory was lost, the set from before is the right one: guard carry {choice.arm} DEST --set {quoted(lapse.before)}"
