@@ -77,15 +77,6 @@ class SetView(Record):
     pinned: bool
 
 
-class Difference(Record):
-    """How two sets differ, by path."""
-
-    added: list[str]
-    removed: list[str]
-    changed: list[str]
-    volatile_only: bool
-
-
 class ArmCells(Record):
     """The cells of one arm, what was marked on it, and when its controller answered."""
 
@@ -392,19 +383,6 @@ class Desk:
     def files(self, known: Known) -> tuple[FileFacts, ...]:
         """The files of a set as they were read."""
         return self.catalogue.manifest(known.id)
-
-    def compare(self, old: Known, new: Known) -> Difference:
-        """How the second set differs from the first, as they were read."""
-        from guard.share.recipe import matches
-
-        before = {file.path: file.sha256 for file in self.files(old)}
-        after = {file.path: file.sha256 for file in self.files(new)}
-        added, removed = sorted(after.keys() - before.keys()), sorted(before.keys() - after.keys())
-        changed = sorted(path for path in before.keys() & after.keys() if before[path] != after[path])
-        volatile = self.settings.recipe_of(new.arm).volatile if new.arm in self.settings.arms else ()
-        touched = added + removed + changed
-        only = bool(touched) and all(matches(volatile, path.removeprefix("data/")) for path in touched)
-        return Difference(added, removed, changed, only)
 
     # Records
 

@@ -25,7 +25,7 @@ COMMANDS = {
     "prove": ("looking", "read sets back and compare every digest"),
     "sets": ("sets", "the backup sets of one arm or all"),
     "set": ("sets", "one set and its files"),
-    "compare": ("sets", "how two sets differ"),
+    "compare": ("compare", "how two sets differ"),
     "mark": ("records", "record a fact about an arm: an edit, a restore test, a re-zeroing, …"),
     "ledger": ("records", "show the record of verdicts and marks, or check its chain"),
     "serve": ("serve", "the monitor: watches, proves, warns and reports until it is stopped"),

@@ -35,6 +35,9 @@ STYLES = {
     "clear-word": "green",
     "head": "bold",
     "quiet": "dim",
+    "added": "green",
+    "removed": "red",
+    "changed": "yellow",
     "": "",
 }
 

@@ -1,4 +1,4 @@
-"""`guard sets`, `guard set show` and `guard compare`: what is on the share."""
+"""`guard sets` and `guard set show`: what is on the share."""
 
 from __future__ import annotations
 
@@ -113,32 +113,4 @@ def _set_lines(desk: Desk, known: Known, views: list[SetView]) -> Iterator[Line]
         yield Line(f"{file.sha256.hex()[:16]}  {bytes_in_words(file.size):>9}  {file.path}", indent=1)
 
 
-def configure_compare(parser: argparse.ArgumentParser) -> Run:
-    """Arguments of `guard compare`."""
-    parser.add_argument("old", metavar="SET")
-    parser.add_argument("new", metavar="SET")
-    parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
-    return _compare
-
-
-def _compare(args: argparse.Namespace) -> int:
-    desk = Desk(load(args.config))
-    (old, _), (new, _) = desk.resolve(args.old), desk.resolve(args.new)
-    found = desk.compare(old, new)
-    same = not (found.added or found.removed or found.changed)
-    if args.json:
-        document = {"schema": 1, "same": same} | found._asdict()
-        output.show_json(document)
-        return 0
-    if same:
-        output.show([Line(f"{old.path} and {new.path} are the same in every byte.")])
-        return 0
-    volatile = " Only volatile files differ." if found.volatile_only else ""
-    lines = [Line(f"{new.path} differs from {old.path}.{volatile}", style="head")]
-    for label, paths in (("added", found.added), ("removed", found.removed), ("changed", found.changed)):
-        lines += [Line(path, label=label, indent=1, label_width=9) for path in paths]
-    output.show(lines)
-    return 0
-
-
-COMMANDS = {"sets": configure_sets, "set": configure_set, "compare": configure_compare}
+COMMANDS = {"sets": configure_sets, "set": configure_set}
