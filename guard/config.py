@@ -36,6 +36,7 @@ from guard.config_keys import (
     REQUIRED,
     SERVICE,
     SHARE,
+    SIGN_OFF,
     SPREAD,
     TOP,
     VISIT,
@@ -109,6 +110,7 @@ class _Reader:
         limits = self._table("limits", LIMITS)
         window = self._table("window", WINDOW)
         loss = self._table("loss", LOSS)
+        sign_off = self._table("sign-off", SIGN_OFF)
         self.usual_costs = {key: loss[key] for key in COSTS}
         keep = self._table("keep", KEEP)
         service = self._table("service", SERVICE)
@@ -145,6 +147,7 @@ class _Reader:
                 closing_permille=round(window["closing"] * 1000),
                 powered_before=window["powered-before"],
                 loss=LossLimits(*(loss[key] for key in LOSS if key not in COSTS)),
+                never_signed=sign_off["never"],
             ),
             archives=ArchiveLimits(limits["archive-members"], limits["archive-content"], limits["archive-expansion"]),
             keep=Keep(*(keep[key] for key in KEEP)),

@@ -20,6 +20,7 @@ from guard.config_values import (
     mail_address,
     mail_addresses,
     mapping,
+    never_signed,
     number,
     path_within,
     pattern,
@@ -41,7 +42,7 @@ from guard.config_values import (
     zero_or_more,
     zone_name,
 )
-from guard.model import ACTIONS
+from guard.model import ACTIONS, NEVER_SIGNED
 from guard.record import Record
 
 REQUIRED = object()
@@ -87,6 +88,7 @@ WINDOW = {
     "closing": Key(fraction, 0.7),
     "powered-before": Key(span_of, span_of("30m")),
 }
+SIGN_OFF = {"never": Key(never_signed, NEVER_SIGNED)}
 COSTS = {
     "restore-hours": Key(zero_or_more, 2.0),
     "edit-hours": Key(zero_or_more, 2.0),
@@ -215,6 +217,7 @@ TOP = [
         "limits",
         "window",
         "loss",
+        "sign-off",
         "keep",
         "service",
         "report",

@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from guard.model import ACTIONS
 from guard.share.layout import Layout, LayoutFault
 from guard.units import size, span
 
@@ -63,6 +64,22 @@ def _each(values: list[Any], read: Callable[[Any], Any]) -> list[Any]:
         except Wrong as wrong:
             raise Wrong(wrong.wrong, wrong.right, f"[{number}]") from wrong
     return found
+
+
+def never_signed(value: Any) -> tuple[tuple[str, str], ...]:
+    """Findings that nobody may answer for: a code, or a code before one action."""
+    from guard.rules.findings import EXPLANATIONS
+
+    found = []
+    for number, told in enumerate(text_list(value)):
+        action, slash, code = told.rpartition("/")
+        if code not in EXPLANATIONS or bool(slash) != (action in ACTIONS):
+            right = (
+                'write a finding\'s code, such as "wrong-arm", or one before an action, such as "memory-swap/no-backup"'
+            )
+            raise Wrong(f"{shown(told)} names no finding", right, f"[{number}]")
+        found.append((action, code))
+    return tuple(dict.fromkeys(found))
 
 
 def path_within(value: Any) -> str:

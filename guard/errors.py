@@ -14,6 +14,8 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── NeedsYes
 │   ├── NotDefinable
 │   ├── NothingToSignOff
+│   ├── NeverSignedOff
+│   ├── CellIsOut
 │   ├── NoWindow
 │   ├── NotCorrectable
 │   └── NothingToPropose
@@ -169,21 +171,44 @@ class NeedsYes(CallError):
 
 
 class NothingToSignOff(CallError):
-    """A finding that nobody can answer for, since the arm does not have it or since it is never signed off."""
+    """A finding to be answered for that the arm does not have."""
 
-    def __init__(self, arm: str, code: str, has: list[str], *, never: bool) -> None:
-        self.arm, self.code, self.has, self.never = arm, code, has, never
+    def __init__(self, arm: str, code: str, has: list[str]) -> None:
+        self.arm, self.code, self.has = arm, code, has
 
     def __str__(self) -> str:
-        if self.never:
-            return (
-                f"{self.code} cannot be signed off: while a memory cell is out nobody can answer for what comes of"
-                f" it. Seat the new cell, then run: guard swap end {self.arm} --by NAME"
-            )
         has = f"It has: {', '.join(self.has)}." if self.has else "It has no finding at all."
         return (
             f"{self.arm} has no finding {self.code} that could be signed off. {has} What is found depends on what"
             " shall be done and when; name them with --action and --at."
+        )
+
+
+class NeverSignedOff(CallError):
+    """A finding that the configuration lets nobody answer for before these actions."""
+
+    def __init__(self, arm: str, code: str, actions: list[str]) -> None:
+        self.arm, self.code, self.actions = arm, code, actions
+
+    def __str__(self) -> str:
+        before = "" if len(self.actions) > 1 else f" before a {self.actions[0]}"
+        return (
+            f"{self.code} of {self.arm} cannot be signed off{before}: nobody can answer for"
+            " what may come of it (sign-off.never in the configuration). What lifts it: guard ask --arm"
+            f" {self.arm} --action {self.actions[0]}"
+        )
+
+
+class CellIsOut(CallError):
+    """A finding about a memory cell that is out, which nobody can answer for."""
+
+    def __init__(self, arm: str, code: str) -> None:
+        self.arm, self.code = arm, code
+
+    def __str__(self) -> str:
+        return (
+            f"{self.code} cannot be signed off: while a memory cell is out nobody can answer for what comes of"
+            f" it. Seat the new cell, then run: guard swap end {self.arm} --by NAME"
         )
 
 

@@ -158,7 +158,9 @@ def _span(microseconds: int) -> timedelta:
 
 def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
     fields: dict[str, Any] = dict(zip(Settings._fields, raw, strict=False))
-    fresh, read_back, restore_test, needed, unseen, apart, shrink, window, closing, powered, loss = fields["limits"]
+    fresh, read_back, restore_test, needed, unseen, apart, shrink, window, closing, powered, loss, never = fields[
+        "limits"
+    ]
     fields["layouts"] = tuple(fields["layouts"])
     fields["copies"] = tuple(fields["copies"])
     fields["settle"] = _span(fields["settle"])
@@ -174,6 +176,7 @@ def _thawed(raw: list[Any], arms: Mapping[str, Arm]) -> Settings:
         closing_permille=closing,
         powered_before=_span(powered),
         loss=LossLimits(*loss),
+        never_signed=tuple((action, code) for action, code in never),
     )
     fields["archives"] = ArchiveLimits(*fields["archives"])
     all_for, daily, weekly, monthly, yearly, at_least, grace, copies = fields["keep"]

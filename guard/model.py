@@ -218,6 +218,16 @@ class Arm(Record):
     costs: Costs = Costs()
 
 
+NEVER_SIGNED: tuple[tuple[str, str], ...] = (
+    ("", "wrong-arm"),
+    ("memory-swap", "no-backup"),
+    ("memory-swap", "incomplete-set"),
+    ("memory-swap", "damaged-set"),
+)
+"""For which findings nobody can answer, each before one action or, where that is empty, before any: another arm's
+content, and a change of the memory cell with no complete set at all."""
+
+
 class Limits(Record):
     """The spans and counts that the rules compare facts with. A None switches its rule off."""
 
@@ -232,6 +242,7 @@ class Limits(Record):
     closing_permille: int = 700
     powered_before: timedelta = timedelta(minutes=30)
     loss: LossLimits = LossLimits()
+    never_signed: tuple[tuple[str, str], ...] = NEVER_SIGNED
 
     def fresh_for(self, action: Action) -> timedelta:
         """Greatest age of a set at the start of ``action``."""
@@ -493,7 +504,7 @@ class Finding(Record):
     remedy: str
     evidence: dict[str, object]
     turns_at: datetime | None = None
-    signed_off: str | None = None
+    signed_off: SignOff | None = None
 
 
 class RestingSet(Record):

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 
 from guard.desk import Desk
-from guard.errors import NothingToSignOff, NoWindow, WindowTaken
+from guard.errors import CellIsOut, NeverSignedOff, NothingToSignOff, NoWindow, WindowTaken
 from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
 from guard.rules.memory import state, window_in_question
 from guard.rules.permit import Permit
-from guard.rules.sign_off import NEVER, subject
+from guard.rules.sign_off import NEVER, is_never, subject
 from guard.rules.verdict import verdict
 from guard.rules.window import State, TimeOut, time_out
 from guard.store import sign_offs, windows
@@ -91,19 +91,24 @@ def sign_off(
     """Record that somebody answers for a finding that the arm has in answer to one of the questions.
 
     One entry in the ledger for each thing that the finding is about; returns their numbers with
-    the findings. Raises NothingToSignOff.
+    the findings. Raises NothingToSignOff, NeverSignedOff and CellIsOut.
     """
     now = desk.now()
     (facts,) = desk.facts([arm], now)
     answers = [verdict(facts, question) for question in questions]
-    asked = [(found, answer) for answer in answers for found in answer.findings]
+    limits = facts.limits
+    every = [(found, answer) for answer in answers for found in answer.findings]
+    asked = [each for each in every if not is_never(each[0].code, each[1].question.action, limits)]
     gravest: dict[str | None, tuple[Finding, Verdict]] = {}
     for found, answer in sorted(asked, key=lambda each: rank(each[0].level)):
         if found.code == code:
             gravest[subject(found)] = (found, answer)
-    if code in NEVER or not gravest:
-        has = sorted({found.code for found, _ in asked} - set(NEVER))
-        raise NothingToSignOff(arm, code, has, never=code in NEVER)
+    if code in NEVER:
+        raise CellIsOut(arm, code)
+    if not gravest and (never := [each for found, each in every if found.code == code]):
+        raise NeverSignedOff(arm, code, list(dict.fromkeys(answer.question.action for answer in never)))
+    if not gravest:
+        raise NothingToSignOff(arm, code, sorted({found.code for found, _ in asked}))
     with desk.recording() as ledger:
         return [
             (sign_offs.record(ledger, answer, found, by, why, until, now), found) for found, answer in gravest.values()

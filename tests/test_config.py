@@ -17,7 +17,19 @@ from guard import kept
 from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
-from guard.model import ArchiveLimits, Arm, Cell, CellType, Checks, Costs, Identity, Limits, PartRule, Recipe
+from guard.model import (
+    NEVER_SIGNED,
+    ArchiveLimits,
+    Arm,
+    Cell,
+    CellType,
+    Checks,
+    Costs,
+    Identity,
+    Limits,
+    PartRule,
+    Recipe,
+)
 from guard.settings import Calendar, Keep, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 
@@ -238,6 +250,12 @@ class TestWhatItSays:
     def test_sizes(self, text: str, count: int) -> None:
         assert parsed(LEAST + f'[limits]\narchive-content = "{text}"\n').archives.content_bytes == count
 
+    def test_what_nobody_may_answer_for(self) -> None:
+        text = LEAST + '[sign-off]\nnever = ["stale-backup", "power-down/cell-alarm", "stale-backup"]\n'
+        assert parsed(text).limits.never_signed == (("", "stale-backup"), ("power-down", "cell-alarm"))
+        assert parsed(LEAST + "[sign-off]\nnever = []\n").limits.never_signed == ()
+        assert parsed(LEAST).limits.never_signed == NEVER_SIGNED
+
     def test_every_figure_of_a_cell_type_finds_its_field(self) -> None:
         figures = (
             "capacity-mah = 900\nusable = 0.8\nself-discharge-per-year = 0.02\nstandby-ua = 15\n"
@@ -303,6 +321,9 @@ QUOTES = 'write it in quotes, such as "Ridgemoor Castings"'
 GROUP = "name one group (?P<serial>…), (?P<id>…) or (?P<name>…)"
 
 
+NO_FINDING = 'write a finding\'s code, such as "wrong-arm", or one before an action, such as "memory-swap/no-backup"'
+
+
 class TestFaults:
     """Each way to be wrong is told with its line, key, what is wrong and what would be right."""
 
@@ -319,6 +340,9 @@ class TestFaults:
             pytest.param(SHARE_KEY.format('settle = "-2m"'), 6, "share.settle", "'-2m' is no span of time", SPAN, id="negative-span"),
             pytest.param(SHARE_KEY.format('settle = "٣٠m"'), 6, "share.settle", "'٣٠m' is no span of time", SPAN, id="span-in-other-digits"),
             pytest.param(SHARE_KEY.format(f'settle = "{"9" * 30}y"'), 6, "share.settle", f"'{'9' * 30}y' is no span of time", SPAN, id="span-beyond-any-calendar"),
+            pytest.param(LEAST + '[sign-off]\nnever = ["wrong-arm", "wrongarm"]\n', 9, "sign-off.never[1]", "'wrongarm' names no finding", NO_FINDING, id="no-finding"),
+            pytest.param(LEAST + '[sign-off]\nnever = ["swap/no-backup"]\n', 9, "sign-off.never[0]", "'swap/no-backup' names no finding", NO_FINDING, id="no-action"),
+            pytest.param(LEAST + '[sign-off]\nnever = ["/no-backup"]\n', 9, "sign-off.never[0]", "'/no-backup' names no finding", NO_FINDING, id="an-empty-action"),
             pytest.param(LEAST + '[service]\npoll = "0s"\n', 9, "service.poll", "'0s' is no time at all", "write a span above 0, such as 15m", id="no-time-between-polls"),
             pytest.param(LEAST + '[service]\nnightly = "24:00"\n', 9, "service.nightly", "'24:00' is no time of day", 'write one such as "05:30"', id="hour-24"),
             pytest.param(LEAST + "[report]\nat = 5\n", 9, "report.at", "5 is no time of day", 'write one such as "05:30"', id="time-of-day-as-a-number"),
@@ -754,6 +778,7 @@ CONFIGURATIONS = st.fixed_dictionaries(
         "limits": _table(
             {"parts-apart": SPANS, "shrink": FRACTIONS, "archive-members": COUNTS, "archive-content": SIZES}
         ),
+        "sign-off": _table({"never": st.lists(st.sampled_from(("wrong-arm", "memory-swap/no-backup")), max_size=2)}),
         "window": _table({"limit": SPANS, "closing": FRACTIONS, "powered-before": SPANS}),
         "service": _table(
             {"reconcile": SOME_SPANS, "poll": SOME_SPANS, "nightly": TIMES_OF_DAY, "read-back-budget": SIZES}

@@ -112,7 +112,7 @@ def test_every_table_of_keys_is_compared_here() -> None:
     known = {name for name, value in vars(config).items() if _is_table_of_keys(value)}
 
     assert known == {
-        *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "LOSS", "COSTS", "KEEP"),
+        *("PLANT", "SHARE", "FRESH", "PROOF", "LIMITS", "WINDOW", "SIGN_OFF", "LOSS", "COSTS", "KEEP"),
         *("SERVICE", "REPORT", "WARNINGS", "VISIT", "NOTIFY", "MAIL"),
         *("CALENDAR", "CALENDAR_RULE"),
         *("RECIPE", "IDENTITY", "PART", "CHECKS", "CELL_TYPE", "SPREAD", "ARM", "CELL", "HOLD_UP"),

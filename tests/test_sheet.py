@@ -18,7 +18,7 @@ from guard.tell.cautions import CAUTIONS
 from guard.tell.placing import arm_folder, place_on_share
 from guard.tell.sheet import HEAD, MOST, Blocked, Sheet, drawn, state_of
 from guard.tell.words import headline
-from tests.facts import ARM, DAY, HOUR, NOW, Given, mark, proven
+from tests.facts import ARM, DAY, HOUR, NOW, Given, mark, proven, sign_off
 from tests.facts import given as facts_of
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -111,11 +111,13 @@ def test_what_a_person_answers_for_is_told_with_the_name_and_nothing_to_lift() -
     each = blocked(TROUBLED, SHUTDOWN)
     assert each.verdict is not None
     signed = tuple(
-        found._replace(signed_off="R. Osei until then: known") if found.code == "edited-since" else found
+        found._replace(signed_off=sign_off("edited-since", by="R. Osei", why="known"))
+        if found.code == "edited-since"
+        else found
         for found in each.verdict.findings
     )
     text = page(each._replace(verdict=each.verdict._replace(findings=signed))).text
-    assert "Signed off by R. Osei until then: known." in text
+    assert "Signed off by R. Osei until Thu 2026-11-26 09:00: known." in text
     assert "that holds the edit" not in text
 
 

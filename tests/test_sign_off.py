@@ -5,13 +5,14 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from guard.model import Finding, Level, Powered, ShareFacts
-from guard.rules.sign_off import counts_as
+from guard.model import Action, Finding, Level, Powered, Problem, ShareFacts, Twin
+from guard.rules.sign_off import counts_as, in_utc, subject
 from tests.facts import DAY, HOUR, LONG_ON, MICROSECOND, NOW, Given, given, mark, proven, sign_off, window
-from tests.plant import Plant
+from tests.plant import ZONE, Plant, content
 
 MINUTE = timedelta(minutes=1)
 STALE = proven(8 * DAY)
@@ -88,8 +89,6 @@ class TestWhatItCovers:
         ],
     )
     def test_who_answered_for_one_did_not_for(self, of: Given, same: Given, code: str) -> None:
-        from guard.rules.sign_off import subject
-
         (before,) = same.findings(code)
         made = sign_off(code, subject=subject(before), level=before.level)
         for each, covered in ((same, True), (of, False)):
@@ -101,7 +100,8 @@ class TestTheVerdict:
     def test_what_is_signed_off_keeps_its_level_and_tells_who_answers(self) -> None:
         (found,) = stale().findings("stale-backup")
         assert found.level == "hold"
-        assert found.signed_off == "Ana until 2026-11-26T08:00:00Z: spare arm stands by"
+        assert found.signed_off is not None
+        assert in_utc(found.signed_off) == "Ana until 2026-11-26T08:00:00Z: spare arm stands by"
 
     def test_of_several_the_one_that_lasts_longest_is_told(self) -> None:
         made = [
@@ -109,7 +109,8 @@ class TestTheVerdict:
             for by, days in (("Ben", 2), ("Ana", 1))
         ]
         (found,) = given(STALE, sign_offs=tuple(made)).findings("stale-backup")
-        assert found.signed_off == "Ben until 2026-11-27T08:00:00Z: spare arm stands by"
+        assert found.signed_off is not None
+        assert in_utc(found.signed_off) == "Ben until 2026-11-27T08:00:00Z: spare arm stands by"
 
     def test_its_end_is_the_horizon(self) -> None:
         answer = stale().verdict
@@ -128,14 +129,88 @@ class TestTheVerdict:
         assert of.verdict.level == "caution"
 
     def test_a_clear_level_counts_as_it_is(self) -> None:
-        assert counts_as(Finding("odd-entry", "clear", "…", "…", {}, signed_off="Ana")) == "clear"
+        assert counts_as(Finding("odd-entry", "clear", "…", "…", {}, signed_off=sign_off("odd-entry"))) == "clear"
 
     def test_an_unknown_counts_as_a_caution(self) -> None:
         share = ShareFacts("right", NOW, unreadable="input/output error")
-        made = sign_off("share-offline", level="unknown")
+        made = sign_off("share-offline", subject="input/output error", level="unknown")
         of = given(proven(), powered=LONG_ON, sign_offs=(made,))
         of = Given(of.facts._replace(share=share), of.question)
         assert (of.verdict.level, answered_for(of, "share-offline")) == ("caution", [("unknown", True)])
+
+
+class TestNever:
+    """Nobody answers for another arm's content, nor for a memory swap with no complete set; more can be configured."""
+
+    INCOMPLETE = proven(checked=False, problems=(Problem("incomplete-set", "no image"),))
+
+    @pytest.mark.parametrize(
+        ("of", "code", "action", "covered"),
+        [
+            pytest.param(
+                given(proven(twins=(Twin("arm-09", "arm-09/1", "image"),))),
+                "wrong-arm",
+                "service-visit",
+                False,
+                id="wrong-arm",
+            ),
+            pytest.param(given(), "no-backup", "memory-swap", False, id="swap-without-a-set"),
+            pytest.param(given(), "no-backup", "power-down", True, id="power-down-without-a-set"),
+            pytest.param(given(INCOMPLETE), "incomplete-set", "memory-swap", False, id="swap-with-no-complete-set"),
+            pytest.param(given(INCOMPLETE), "incomplete-set", "power-down", True, id="power-down-with-no-complete-set"),
+            pytest.param(
+                given(proven(damaged_at=NOW)), "damaged-set", "memory-swap", False, id="swap-with-a-damaged-set"
+            ),
+            pytest.param(
+                given(proven(last_read_at=None)), "not-read-back", "memory-swap", True, id="complete-and-not-read-back"
+            ),
+        ],
+    )
+    def test_default(self, of: Given, code: str, action: Action, covered: bool) -> None:  # noqa: FBT001
+        of = Given(of.facts, of.question._replace(action=action))
+        (found,) = of.findings(code)
+        made = sign_off(code, subject=subject(found), level=found.level)
+        signed = Given(of.facts._replace(sign_offs=(made,)), of.question)
+        assert answered_for(signed, code) == [("hold", covered)]
+        free = Given(signed.facts._replace(limits=of.facts.limits._replace(never_signed=())), of.question)
+        assert answered_for(free, code) == [("hold", True)], "as configured"
+
+    def test_as_configured(self) -> None:
+        of = stale()
+        limits = of.facts.limits._replace(never_signed=(("power-down", "stale-backup"),))
+        assert answered_for(Given(of.facts._replace(limits=limits), of.question), "stale-backup") == [("hold", False)]
+
+
+class TestOverWhenTheFactsChange:
+    @pytest.mark.parametrize(
+        ("before", "after", "code"),
+        [
+            pytest.param(
+                given(proven(), limits={"read_back_within": timedelta()}),
+                given(proven(trouble="input/output error"), limits={"read_back_within": timedelta()}),
+                "not-read-back",
+                id="old-proof-then-unreadable",
+            ),
+            pytest.param(
+                given(proven(), share={"unreadable": "permission denied"}),
+                given(proven(), share={"unreadable": "input/output error"}),
+                "share-offline",
+                id="another-reason",
+            ),
+            pytest.param(
+                given(proven(), share={"vanished": 3}),
+                given(proven(), share={"vanished": 9}),
+                "share-doubt",
+                id="more-vanished",
+            ),
+        ],
+    )
+    def test_then_nobody_answers(self, before: Given, after: Given, code: str) -> None:
+        (found,) = before.findings(code)
+        made = sign_off(code, subject=subject(found), level=found.level)
+        for of, covered in ((before, True), (after, False)):
+            signed = Given(of.facts._replace(sign_offs=(made,)), of.question)
+            assert [is_covered for _, is_covered in answered_for(signed, code)] == [covered]
 
 
 def stale_plant(root: Path) -> Plant:
@@ -193,8 +268,8 @@ class TestCommand:
 
     def test_for_a_time_to_come(self, ready: Plant) -> None:
         assert sign(ready, arm="arm-09").code == 2
-        assert sign(ready, "--at", "in 8d", arm="arm-09", until="in 9d").code == 0
-        assert ready.ask("arm-09", "power-down", "--at", "in 8d").json["verdict"] == "caution"
+        assert sign(ready, "--at", "in 167h", arm="arm-09", until="in 168h").code == 0
+        assert ready.ask("arm-09", "power-down", "--at", "in 167h").json["verdict"] == "caution"
         assert ready.ask("arm-09", "power-down", "--at", "in 10d").json["verdict"] == "hold"
 
     def test_for_one_action_only_what_it_has(self, ready: Plant) -> None:
@@ -212,7 +287,9 @@ class TestCommand:
             pytest.param({"code": "damaged-set"}, "arm-07 has no finding damaged-set", id="not-found"),
             pytest.param({"code": "stale"}, "No finding has the code 'stale'", id="no-code"),
             pytest.param({"code": "window-over"}, "window-over cannot be signed off", id="window"),
-            pytest.param({"until": "in 91d"}, "Name a time to come, 90 days from now at most", id="too-long"),
+            pytest.param(
+                {"until": "in 169h"}, "Name a time to come, 7 d from now at most, or the planned event", id="too-long"
+            ),
             pytest.param({"until": "in 0s"}, "Name a time to come", id="at-once"),
             pytest.param({"until": "2026-01-01T00:00:00Z"}, "Name a time to come", id="past"),
             pytest.param({"until": "soon"}, "Not understood: the time 'soon'", id="no-time"),
@@ -225,8 +302,58 @@ class TestCommand:
         assert told in done.err
         assert untouched.ask().json["verdict"] == "hold"
 
-    def test_90_days_are_allowed(self, ready: Plant) -> None:
-        assert sign(ready, until="in 90d").code == 0
+    def test_for_a_planned_event_until_it_is_over(self, ready: Plant) -> None:
+        event = ("event", "add", "--kind", "power-down", "--start", "in 20d", "--for", "2w", "--arm", "arm-09")
+        assert ready.run(*event).code == 0
+        (there,) = ready.run("event", "list", "--json", "--to", "in 60d").json["events"]
+        number = ("--event", there["id"])
+        assert sign(ready, *number, arm="arm-09", until="in 35d").code == 2, "longer than the event"
+        words = ("--by", "Ana", "--why", "spare arm stands by")
+        done = ready.run("sign-off", "arm-09", "--finding", "stale-backup", *words, *number)
+        assert done.code == 0, done
+        at = ("--at", there["start"], "--off-for", "2w")
+        assert ready.ask("arm-09", "power-down", *at).json["verdict"] == "caution"
+        assert ready.ask("arm-09", "power-down", "--at", "in 35d").json["verdict"] == "hold"
+        other = ready.run("sign-off", "arm-07", "--finding", "stale-backup", *words, *number)
+        assert (other.code, "does not concern it" in other.err) == (2, True)
+        both = sign(ready, *number, "--at", "in 1d", arm="arm-09")
+        assert (both.code, "The event tells both" in both.err) == (2, True)
+
+    def test_without_an_end_it_asks_for_one(self, untouched: Plant) -> None:
+        done = untouched.run("sign-off", "arm-07", "--finding", "stale-backup", "--by", "Ana", "--why", "spare")
+        assert (done.code, done.out) == (2, "")
+        assert "--until WHEN, or the planned event that it is for: --event ID" in done.err
+
+    def test_it_is_shown_with_the_name_and_in_the_plants_zone_wherever_the_arm_is(self, ready: Plant) -> None:
+        sign(ready)
+        from guard.clock import now
+        from guard.times import shown
+
+        until = shown(now() + 2 * DAY - timedelta(minutes=1), ZoneInfo(ZONE))[:14]
+        ready.run("report", "--out", str(ready.root / "out"))
+        (text,), (page,) = ((ready.root / "out").glob(f"*.{kind}") for kind in ("txt", "html"))
+        for told in (
+            ready.run("fleet").out,
+            ready.run("ask", "--arm", "arm-07").out,
+            " ".join(text.read_text(encoding="utf-8").split()),
+            page.read_text(encoding="utf-8"),
+        ):
+            assert f"Signed off by Ana until {until}" in told
+            assert "spare arm stands by" in told
+
+    def test_nobody_answers_for_another_arms_content(self, ready: Plant) -> None:
+        theirs = {**content("arm-09"), "settings.toml": content("arm-07")["settings.toml"]}
+        ready.save("arm-07", HOUR, files=theirs)
+        ready.look()
+        ready.prove()
+        done = sign(ready, code="wrong-arm")
+        assert (done.code, done.out) == (2, "")
+        assert done.err.startswith(
+            "wrong-arm of arm-07 cannot be signed off: nobody can answer for what may come of it"
+        )
+
+    def test_7_days_are_allowed(self, ready: Plant) -> None:
+        assert sign(ready, until="in 168h").code == 0
 
     @pytest.mark.parametrize("empty", ["--by", "--why"])
     def test_nobody_and_no_reason_is_refused(self, untouched: Plant, empty: str) -> None:

@@ -42,7 +42,7 @@ from guard.store import warnings as stored
 from guard.store import windows
 from guard.store.windows import NewCell
 from guard.warn import evaluate, tick_windows
-from tests.facts import DAY, HOUR, MICROSECOND, NOW
+from tests.facts import DAY, HOUR, MICROSECOND, NOW, sign_off
 from tests.plant import Plant
 
 LEADS = (7 * DAY, 2 * DAY, 4 * HOUR)
@@ -161,7 +161,7 @@ def test_what_has_a_warning_is_judged_however_early() -> None:
 
 def test_a_finding_that_somebody_answers_for_blocks_nothing() -> None:
     findings = (
-        Finding("stale-backup", "hold", "m", "r", {}, signed_off="R. Osei until then: known"),
+        Finding("stale-backup", "hold", "m", "r", {}, signed_off=sign_off("stale-backup")),
         Finding("edited-since", "hold", "m", "r", {}),
         Finding("odd-entry", "caution", "m", "r", {}),
     )

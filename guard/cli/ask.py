@@ -208,7 +208,7 @@ def _one_line_each(answers: list[Verdict], as_of: datetime, question: Question, 
     told = ", ".join(f"{count} {level}" for level, count in counts.items() if count)
     start = "now" if question.at == as_of else shown(question.at, settings.zone())
     head = f"{settings.plant}: {question.action}, {start}, for {in_words(question.off_for)}: {told}"
-    return [Line(head, style="head"), *map(fleet_line, answers)]
+    return [Line(head, style="head"), *(fleet_line(answer, settings.zone()) for answer in answers)]
 
 
 COMMANDS = {"ask": configure_ask, "fleet": configure_fleet}

@@ -7,6 +7,7 @@ from datetime import datetime
 from guard.cli.output import when
 from guard.model import Verdict
 from guard.rules.evidence import seconds
+from guard.rules.sign_off import in_utc
 
 
 def answers(verdicts: list[Verdict], as_of: datetime, worst: str, silent_since: datetime | None) -> dict[str, object]:
@@ -39,7 +40,7 @@ def _answer(verdict: Verdict) -> dict[str, object]:
                 "remedy": found.remedy,
                 "evidence": found.evidence,
                 "turns_at": when(found.turns_at),
-                "signed_off": found.signed_off,
+                "signed_off": found.signed_off and in_utc(found.signed_off),
             }
             for found in verdict.findings
         ],

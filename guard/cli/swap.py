@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 
 from guard import swaps
 from guard.cli import countdown, output, verdicts
@@ -14,9 +14,10 @@ from guard.cli.output import Line, tell
 from guard.cli.stock import too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
-from guard.errors import NeedsYes, NotUnderstood, UnknownCode, WindowTaken
+from guard.errors import NeedsYes, NotUnderstood, UnknownCode, UnknownEvent, WindowTaken
 from guard.load import load
-from guard.model import ACTIONS, USUAL_OFF, Action, Question, SwapWindow, Verdict
+from guard.model import ACTIONS, USUAL_OFF, Action, PlannedEvent, Question, SwapWindow, Verdict
+from guard.plan.events import end, is_over
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.sign_off import LONGEST, NEVER
@@ -244,7 +245,12 @@ def configure_sign_off(parser: argparse.ArgumentParser) -> Run:
     parser.add_argument("--finding", required=True, metavar="CODE", help="which of the arm's findings")
     parser.add_argument("--by", required=True, metavar="NAME", help="who answers for it")
     parser.add_argument("--why", required=True, metavar="TEXT", help="the reason")
-    parser.add_argument("--until", required=True, metavar="WHEN", help="until when, 90 days from now at most")
+    parser.add_argument(
+        "--until",
+        metavar="WHEN",
+        help="until when: 7 days from now at most, or with --event until it is over (its default)",
+    )
+    parser.add_argument("--event", metavar="ID", help="the planned event for which somebody answers")
     parser.add_argument(
         "--action", choices=ACTIONS, help="the finding as it is for this action (default: for any; it counts for all)"
     )
@@ -259,12 +265,14 @@ def _sign_off(args: argparse.Namespace) -> int:
         raise UnknownCode(args.finding, list(EXPLANATIONS))
     by, why = _told("--by", args.by), _told("--why", args.why)
     now, zone = desk.now(), desk.settings.zone()
-    until = parse_when(args.until, now, zone)
-    if not now < until <= now + LONGEST:
-        raise NotUnderstood("", f"--until {args.until!r}", "Name a time to come, 90 days from now at most.")
-    at = parse_when(args.at, now, zone) if args.at else now
-    actions = (args.action,) if args.action else ACTIONS
-    questions = [Question(action, at, USUAL_OFF[action]) for action in actions]
+    event = _event(desk, args, arm, now) if args.event else None
+    until = _until(args, event, now, zone)
+    if event is not None:
+        questions = [Question(event.kind, max(event.start, now), event.off_for)]
+    else:
+        at = parse_when(args.at, now, zone) if args.at else now
+        actions = (args.action,) if args.action else ACTIONS
+        questions = [Question(action, at, USUAL_OFF[action]) for action in actions]
     for number, found in swaps.sign_off(desk, arm, args.finding, questions, by, why, until):
         text = (
             f"Recorded: {by} answers for {found.code} on {arm} until {shown_with_age(until, now, zone)}: {why}"
@@ -277,11 +285,45 @@ def _sign_off(args: argparse.Namespace) -> int:
                 "Until then it counts as a caution in every verdict about the arm, and no verdict is clear for it.",
                 indent=1,
             ),
-            Line(f"What holds now: guard ask --arm {arm} --action {args.action or 'ACTION'}", indent=1),
+            Line(f"What holds now: guard ask --arm {arm} --action {_action(args, event)}", indent=1),
             *verdicts.cautions(),
         ]
     )
     return 0
+
+
+def _action(args: argparse.Namespace, event: PlannedEvent | None) -> str:
+    return event.kind if event is not None else args.action or "ACTION"
+
+
+def _event(desk: Desk, args: argparse.Namespace, arm: str, now: datetime) -> PlannedEvent:
+    """The planned event that is named, which concerns the arm and is not over. Raises UnknownEvent."""
+    if args.action or args.at:
+        raise NotUnderstood("", "--event with --action or --at", "The event tells both.")
+    event = next((each for each in desk.events() if each.id == args.event), None)
+    if event is None:
+        raise UnknownEvent(args.event)
+    if arm not in event.arms or is_over(event, now):
+        why = "does not concern it" if arm not in event.arms else "is over"
+        raise NotUnderstood("", f"--event {args.event} for {arm}", f"The event {why}. See: guard event list")
+    return event
+
+
+def _until(args: argparse.Namespace, event: PlannedEvent | None, now: datetime, zone: tzinfo) -> datetime:
+    """Until when somebody answers: at most until the event is over, else for seven days."""
+    last = now + LONGEST if event is None else end(event)
+    if args.until is None and event is None:
+        raise NotUnderstood("", "until when", "Name it: --until WHEN, or the planned event that it is for: --event ID")
+    until = last if args.until is None else parse_when(args.until, now, zone)
+    if not now < until <= last:
+        most = (
+            f"{in_words(LONGEST)} from now at most"
+            if event is None
+            else f"{shown(last, zone)} at most, when the event is over"
+        )
+        more = ", or the planned event that it is for: --event ID" if event is None else ""
+        raise NotUnderstood("", f"--until {args.until!r}", f"Name a time to come, {most}{more}.")
+    return until
 
 
 def _told(option: str, text: str) -> str:

@@ -9,7 +9,7 @@ from guard.cli.output import Line
 from guard.model import AtStake, Finding, Verdict
 from guard.settings import Settings
 from guard.tell.cautions import CAUTIONS
-from guard.tell.words import headline
+from guard.tell.words import answered_for, headline, sign_offs
 from guard.times import shown_with_age
 from guard.units import in_words
 
@@ -76,7 +76,7 @@ def _fact(label: str, text: str) -> Line:
 def finding_line(found: Finding, as_of: datetime, zone: tzinfo) -> Line:
     """One finding: its level and code, and what was found."""
     turns = f" Turns {shown_with_age(found.turns_at, as_of, zone)}." if found.turns_at else ""
-    answered = f" Signed off by {found.signed_off}" if found.signed_off else ""
+    answered = f" {answered_for(found.signed_off, zone)}" if found.signed_off else ""
     return Line(
         f"{found.message}{turns}{answered}",
         label=f"{found.level:<8}{found.code}",
@@ -86,13 +86,13 @@ def finding_line(found: Finding, as_of: datetime, zone: tzinfo) -> Line:
     )
 
 
-def fleet_line(verdict: Verdict) -> Line:
-    """One arm in one line: the worst finding, and the hours at stake by which arms of one level are ranked."""
+def fleet_line(verdict: Verdict, zone: tzinfo) -> Line:
+    """One arm in one line: the worst finding, the hours at stake by which arms of one level are ranked, and sign-offs."""
     first = verdict.findings[0].message if verdict.findings else "No finding."
     more = f" (+{len(verdict.findings) - 1})" if len(verdict.findings) > 1 else ""
     stake = f" At stake: {verdict.loss.expected_h:.2g} h." if verdict.loss else ""
     return Line(
-        f"{first}{more}{stake}",
+        " ".join([f"{first}{more}{stake}", *sign_offs(verdict, zone)]),
         label=f"{verdict.level.upper():<9}{verdict.arm}",
         label_style=f"{verdict.level}-word",
         label_width=max(22, len(verdict.arm) + 11),

@@ -9,6 +9,7 @@ from guard import visits
 from guard.cli import verdicts
 from guard.cli.output import Line
 from guard.cli.visit_asks import Run
+from guard.comparison import VOLATILE, changes
 from guard.errors import GuardError
 from guard.model import Verdict
 from guard.plan.steps import CHECKED, Step
@@ -124,14 +125,9 @@ def compared_lines(run: Run, visit: Visit, seen: Scene) -> Iterator[Line]:
     except GuardError as refused:
         yield Line(str(refused), indent=4)
         return
-    found = desk.compare(old, new)
-    paths = [
-        f"{how} {path}"
-        for how, each in (("added", found.added), ("removed", found.removed), ("changed", found.changed))
-        for path in each
-    ]
+    paths = [f"{each.what} {each.path}" for each in changes(desk, old, new) if each.part != VOLATILE]
     yield Line()
-    if not paths or found.volatile_only:
+    if not paths:
         yield Line(
             f"Nothing differs between {before} and {resting.set.path} but what differs in every backup.",
             style="clear-word",

@@ -158,7 +158,8 @@ def not_read_back(at: Standing, question: Question) -> Outcome:
     path, trouble = at.resting.set.path, at.resting.set.trouble
     if trouble is not None:
         message = f"The set {path} was read back once and cannot be read now: {trouble}."
-        return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))
+        told = {"set": path, "limit_s": seconds(limit), "trouble": trouble}
+        return Outcome((finding("not-read-back", "hold", message, remedy, None, **told),))
     if last is None or not believable(last, at.facts.as_of):
         message = f"When the set {path} was last read back cannot be believed: a clock was set back."
         return Outcome((finding("not-read-back", "hold", message, remedy, set=path, limit_s=seconds(limit)),))

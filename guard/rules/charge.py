@@ -23,7 +23,7 @@ from guard.physics.cell_life import Charge, Period, Rates
 from guard.record import Record
 from guard.rules.capture import believable
 from guard.rules.cells import REPLACED, installed_at, made_on, remedy
-from guard.rules.evidence import MICROSECOND, later
+from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words
@@ -357,7 +357,7 @@ def _short(
     )
     return finding(
         "charge-short", level, message, _lifts(at, question, cell), turns,
-        cell=cell.type.name, charge_mah=charge.mah, sigma_mah=charge.sigma_mah, need_mah=margin.need_mah,
+        cell=cell.type.name, installed=str(cell.installed), off_for_s=seconds(question.off_for), charge_mah=charge.mah, sigma_mah=charge.sigma_mah, need_mah=margin.need_mah,
     )  # fmt: skip
 
 
@@ -371,7 +371,7 @@ def _likely(
     )
     return finding(
         "loss-likely", level, message, _lifts(at, question, cell), turns,
-        cell=cell.type.name, probability=lost.probability, cost_hours=lost.cost_h, expected_hours=lost.expected_h,
+        cell=cell.type.name, installed=str(cell.installed), off_for_s=seconds(question.off_for), probability=lost.probability, cost_hours=lost.cost_h, expected_hours=lost.expected_h,
     )  # fmt: skip
 
 

@@ -139,7 +139,8 @@ def _for_a_while(item: Dated, as_of: datetime, all_for: timedelta) -> Iterator[s
 def _relied_on(facts: ArmFacts) -> Iterator[Claim]:
     for each in facts.sign_offs:
         if each.subject is not None:
-            yield Claim(each.subject, None, f"{each.by} signed off {each.code} of it at {utc(each.at)}")
+            path = each.subject.removeprefix("set: ").partition("; ")[0]
+            yield Claim(path, None, f"{each.by} signed off {each.code} of it at {utc(each.at)}")
     window = facts.window
     if window is not None:
         yield rested_on(window)

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from guard.model import Finding, Level, Question, SignOff, rank
+from guard.model import Action, Finding, Level, Limits, Question, SignOff, rank
 from guard.rules.evidence import MICROSECOND, later, utc
 from guard.rules.standing import Standing
 
-LONGEST = timedelta(days=90)
-"""Nobody can answer for longer than about a quarter of a year without looking again."""
+LONGEST = timedelta(days=7)
+"""Nobody can answer for longer without looking again, but for a planned event until that is over."""
 
 NEVER = ("window-open", "window-closing", "window-over")
-"""While a cell is out nobody can answer for what comes of it."""
+"""While a cell is out nobody can answer for what comes of it, whatever is configured."""
 
 _ABOUT = {
     "incomplete-set": ("set", "problems"),
@@ -26,17 +26,19 @@ _ABOUT = {
     "awaiting-proof": ("of", "began_at", "ended_at"),
     "memory-differs": ("fingerprint", "after_fingerprint"),
     "not-powered-long-enough": ("on", "since"),
-    "share-doubt": ("marker", "found"),
-    "cell-age-unknown": ("cell",),
-    "cell-due-soon": ("cell",),
-    "cell-overdue": ("cell",),
+    "not-read-back": ("set", "trouble"),
+    "share-offline": ("reason",),
+    "share-doubt": ("marker", "found", "vanished"),
+    "cell-age-unknown": ("cell", "installed"),
+    "cell-due-soon": ("cell", "installed"),
+    "cell-overdue": ("cell", "installed"),
     "cell-alarm": ("alarm_at",),
     "old-when-put-in": ("cell", "date_code"),
     "spare-missing": ("cell",),
     "power-must-stay-on": ("on", "events"),
     "event-conflict": ("events",),
-    "charge-short": ("cell",),
-    "loss-likely": ("cell",),
+    "charge-short": ("cell", "installed", "off_for_s"),
+    "loss-likely": ("cell", "installed", "off_for_s"),
 }
 """Which evidence tells what a finding was about, where that is more or other than its set: the next edit, another
 part that is missing, or another arm's content is another matter."""
@@ -53,21 +55,31 @@ def subject(found: Finding) -> str | None:
 
 def signed(found: Finding, at: Standing, question: Question) -> Finding:
     """The finding, with who answers for it where somebody does."""
-    covering = [each for each in at.facts.sign_offs if _covers(each, found, at.facts.as_of, question)]
+    covering = [each for each in at.facts.sign_offs if _covers(each, found, at, question)]
     if not covering:
         return found
     last = max(covering, key=lambda each: (each.until, each.at, each.by, each.why))
-    return found._replace(signed_off=f"{last.by} until {utc(last.until)}: {last.why}")
+    return found._replace(signed_off=last)
 
 
-def _covers(sign_off: SignOff, found: Finding, as_of: datetime, question: Question) -> bool:
+def in_utc(sign_off: SignOff) -> str:
+    """A sign-off in words for programs: who, until when, and why."""
+    return f"{sign_off.by} until {utc(sign_off.until)}: {sign_off.why}"
+
+
+def is_never(code: str, action: Action, limits: Limits) -> bool:
+    """Whether nobody can answer for a finding before an action."""
+    return code in NEVER or ("", code) in limits.never_signed or (action, code) in limits.never_signed
+
+
+def _covers(sign_off: SignOff, found: Finding, at: Standing, question: Question) -> bool:
     """Takes as proof that it was made for this finding, about the same thing, when it was no less grave."""
     return (
         sign_off.code == found.code
-        and found.code not in NEVER
+        and not is_never(found.code, question.action, at.facts.limits)
         and sign_off.subject == subject(found)
         and rank(found.level) <= rank(sign_off.level)
-        and sign_off.at <= as_of
+        and sign_off.at <= at.facts.as_of
         and question.at <= sign_off.until
     )
 

@@ -25,6 +25,7 @@ from guard.tell.happened import UNTOLD, changes
 from guard.tell.message import Message, channels
 from guard.tell.space import space
 from guard.tell.told import Area, ArmNight, Charge, Doubt, Next, Night, Plan, Proofs, Space, Step, Warned
+from guard.tell.words import sign_offs
 
 DAY = timedelta(days=1)
 SPACE_SOON = 30 * DAY
@@ -221,6 +222,7 @@ def _arms(desk: Desk, board: Board, orders: Orders, before: dict[str, Level]) ->
             warnings=tuple(warnings.get(arm, ())),
             before=before.get(arm),
             loss=judged.loss,
+            signed_off=tuple(sign_offs(judged, desk.settings.zone())),
         )
 
 

@@ -114,6 +114,7 @@ def _arm(arm: ArmNight) -> dict[str, object]:
             "begin_by": utc(coming.begin_by),
         },
         "warnings": [_plain(warned._asdict()) for warned in arm.warnings],
+        "signed_off": list(arm.signed_off),
     }
 
 
@@ -267,6 +268,8 @@ def _area(area: Area, zone: tzinfo) -> Iterator[str]:
             save = f" Begin its backup by {shown(arm.next.begin_by, zone)}." if arm.next.begin_by else ""
             coming = f"Next: {arm.next.kind}, {shown(arm.next.start, zone)}, {arm.next.level} then{early}.{save}"
             yield from _wrapped(coming, " " * 9)
+        for signed in arm.signed_off:
+            yield from _wrapped(signed, " " * 9)
         for warned in arm.warnings:
             yield from _wrapped(f"Warning since {shown(warned.raised_at, zone)}: {warned.headline}", " " * 9)
 

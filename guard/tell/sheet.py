@@ -12,9 +12,11 @@ from guard.model import Arm, Finding, Level, PlannedEvent, Verdict, rank
 from guard.plan.warnings import BLOCKING, Raised
 from guard.record import Record
 from guard.rules.evidence import later, seconds, utc
+from guard.rules.sign_off import in_utc
 from guard.store.encoding import canonical
 from guard.tell.cautions import CAUTIONS
 from guard.tell.page import page
+from guard.tell.words import answered_for
 from guard.times import shown, shown_with_age
 from guard.units import in_words
 
@@ -61,7 +63,10 @@ def state_of(sheet: Sheet) -> str:
             told += [event.title, utc(event.start), seconds(event.off_for)]
         if verdict is not None:
             told += [verdict.level, utc(verdict.holds_until), verdict.then]
-            told += [(found.code, found.level, found.remedy, found.signed_off) for found in verdict.findings]
+            told += [
+                (found.code, found.level, found.remedy, found.signed_off and in_utc(found.signed_off))
+                for found in verdict.findings
+            ]
         if verdict is not None and verdict.resting is not None:
             told += [verdict.resting.set.path, verdict.resting.set.fingerprint, utc(verdict.resting.captured_at)]
     return text_digest(canonical(told))
@@ -147,7 +152,7 @@ def _row(each: Blocked, now: datetime, zone: tzinfo) -> dict[str, str]:
 
 def _finding(found: Finding, now: datetime, zone: tzinfo) -> dict[str, str]:
     turns = f" Turns {shown_with_age(found.turns_at, now, zone)}." if found.turns_at else ""
-    signed = f" Signed off by {found.signed_off}." if found.signed_off else ""
+    signed = f" {answered_for(found.signed_off, zone)}" if found.signed_off else ""
     return {"level": found.level, "code": found.code, "message": f"{found.message}{turns}{signed}"}
 
 

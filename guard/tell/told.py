@@ -75,7 +75,7 @@ class ArmNight(Record):
 
     ``age`` is None where no set carries the answer or its age is not known; ``limit`` is the
     greatest age before a power-down; ``before`` is the level in the report before; ``loss`` is what a
-    shift without mains would put at stake.
+    shift without mains would put at stake; ``signed_off`` says who answers for what.
     """
 
     arm: str
@@ -96,6 +96,7 @@ class ArmNight(Record):
     warnings: tuple[Warned, ...]
     before: Level | None
     loss: AtStake | None = None
+    signed_off: tuple[str, ...] = ()
 
 
 class Area(Record):

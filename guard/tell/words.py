@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from guard.model import Action, Verdict
+from datetime import tzinfo
+
+from guard.model import Action, SignOff, Verdict
 from guard.rules.sign_off import counts_as
+from guard.times import shown
 
 DOING: dict[Action, str] = {
     "power-down": "power down",
@@ -25,6 +28,20 @@ def headline(verdict: Verdict) -> str:
             return f"CAUTION: a sign-off allows you to {doing}, not the backups; weigh what stands below first."
         return f"CAUTION: the backups allow you to {doing}; weigh what stands below first."
     return f"CLEAR: the backups allow you to {doing}."
+
+
+def answered_for(sign_off: SignOff, zone: tzinfo) -> str:
+    """Who answers for a finding, until when in the plant's zone, and why."""
+    return f"Signed off by {sign_off.by} until {shown(sign_off.until, zone)}: {sign_off.why.rstrip('.')}."
+
+
+def sign_offs(verdict: Verdict, zone: tzinfo) -> list[str]:
+    """The sign-offs that a verdict rests on, each with the findings that it is for."""
+    codes: dict[SignOff, list[str]] = {}
+    for found in verdict.findings:
+        if found.signed_off is not None:
+            codes.setdefault(found.signed_off, []).append(found.code)
+    return [f"{', '.join(dict.fromkeys(each))}: {answered_for(signed, zone)}" for signed, each in codes.items()]
 
 
 def _first_remedy(verdict: Verdict) -> str:
