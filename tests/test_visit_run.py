@@ -78,7 +78,7 @@ RUN_IN: list[Said] = [
     (r"Step 4(.|\n)*Type begin, skip or leave:", "begin\n"),
     ("Since when are its mains on", "in 2h\n"),
     ("yet to come(.|\n)*Since when are its mains on", "SINCE\n"),
-    (rf"RUN-IN: \d s of {RUN_IN_S} s", ""),
+    ("RUN-IN: ", ""),
     ("long enough", "\n"),
 ]
 POSITION_CELLS: list[Said] = [
@@ -279,9 +279,9 @@ class TestShut:
         steps.write_text(steps.read_text(encoding="utf-8").replace(f'"{RUN_IN_S}s"', '"4m"'), encoding="utf-8")
         with walk(ready) as terminal:
             say(terminal, [*BEGIN, *BACKUP, *POSITION, *LUBRICATION, *RUN_IN[:3]])
-            terminal.until("RUN-IN: 1 s of 4 min")
+            terminal.until(r"RUN-IN: \d+ s of 4 min")
             terminal.type("\n")
-            terminal.until(r"Not stamped: the run-in has run for \d s of 4 min\. Go on for 3 min")
+            terminal.until(r"Not stamped: the run-in has run for \d+ s of 4 min\. Go on for 3 min")
         assert stamped(ready)[-1] == ("run-in", "begun")
 
     def test_powered_for_too_short_a_time_power_stays_on(self, ready: Plant) -> None:
