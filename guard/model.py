@@ -28,6 +28,9 @@ LEVELS: tuple[Level, ...] = ("clear", "caution", "unknown", "hold")
 
 ACTIONS: tuple[Action, ...] = ("power-down", "memory-swap", "position-swap", "service-visit")
 
+BY_HAND: tuple[Action, ...] = ("memory-swap", "position-swap", "service-visit")
+"""What people do at the arm from its beginning to its end."""
+
 USUAL_OFF: dict[Action, timedelta] = {
     # Where nobody says for how long: one shift, the window of a swap, one visit.
     "power-down": timedelta(hours=8),
@@ -360,6 +363,8 @@ class PlannedEvent(Record):
     source: str = "added by hand"
     uid: str | None = None
     recurrence: str = ""
+    people: tuple[str, ...] = ()
+    """Who does the work, where that is told."""
 
 
 class CalendarRule(Record):
@@ -480,7 +485,7 @@ class ArmFacts(Record):
     proofs: Proofs = Proofs()
     compared: tuple[Compared, ...] = ()
     events: tuple[PlannedEvent, ...] = ()
-    """What is planned on the arm and not over yet."""
+    """What is planned on the arm and not over yet, and on other arms for the same people."""
 
 
 class Question(Record):

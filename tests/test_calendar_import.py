@@ -190,6 +190,18 @@ def test_the_screen_tells_what_came_of_it_and_what_to_look_up(plant: Plant) -> N
     assert "\x1b" not in done.out
 
 
+def test_the_list_and_the_report_tell_what_could_not_be_planned(plant: Plant) -> None:
+    take(plant, entry("DTSTART:21261205T080000Z", "DURATION:PT4H", summary="power-down arm-77"))
+    told = "it looks like a power-down and names no arm or area that is known; no arm is called arm-77"
+    assert told in plant.run("event", "list").out
+    plant.run("report", "--out", "reports")
+    (page,) = (plant.root / "reports").glob("*.html")
+    assert told in page.read_text(encoding="utf-8")
+    assert plant.run("event", "drop", "--calendar", "plan.ics").code == 0
+    assert told not in plant.run("event", "list").out
+    assert plant.run("event", "drop", "--calendar", "plan.ics").code == 2
+
+
 def test_kill_9_while_importing_leaves_all_of_it_or_nothing(plant: Plant) -> None:
     many = [
         entry(f"DTSTART:2127{n % 12 + 1:02}{n % 28 + 1:02}T080000Z", "DURATION:PT1H", uid=f"{n}@plant")

@@ -7,8 +7,12 @@ from typing import Any
 
 import pytest
 
-from guard.model import ACTIONS, Action, Finding, PlannedEvent, Powered
+from guard.desk import Desk
+from guard.load import load
+from guard.model import ACTIONS, Action, Finding, PlannedEvent, Powered, Question
+from guard.plan.events import by_arm
 from guard.rules.findings import EXPLANATIONS
+from guard.rules.verdict import verdict
 from tests.facts import DAY, HOUR, LONG_ON, MICROSECOND, NOW, Given, given, proven, sign_off
 from tests.plant import Plant
 
@@ -179,3 +183,64 @@ def test_an_event_that_its_calendar_moves_to_another_arm_counts_there(plant: Pla
         plant.run("event", "import", "plan.ics")
     assert clashes(plant, "arm-07", "position-swap", "in 3h") == set()
     assert clashes(plant, "arm-09", "position-swap", "in 3h") == {"power-must-stay-on"}
+
+
+# One person on two arms
+
+
+def visit(number: int, *arms: str, people: tuple[str, ...] = ("ana",), **changes: Any) -> PlannedEvent:
+    event = PlannedEvent(f"ev-{number}", "service-visit", AT, 4 * HOUR, arms, "Visit", people=people)
+    return event._replace(**changes)
+
+
+@pytest.mark.parametrize(
+    ("other", "clashes"),
+    [
+        pytest.param(visit(2, "arm-09"), True, id="another-arm"),
+        pytest.param(visit(2, "arm-09", people=("ben", "ana")), True, id="one-of-several"),
+        pytest.param(visit(2, "arm-09", people=("ben",)), False, id="somebody-else"),
+        pytest.param(visit(2, "arm-09", people=()), False, id="nobody-named"),
+        pytest.param(visit(2, "arm-09", start=AT + 4 * HOUR), False, id="afterwards"),
+        pytest.param(visit(2, "arm-07", "arm-09", kind="position-swap"), False, id="part-of-the-same-work"),
+        pytest.param(visit(2, "arm-09", kind="power-down"), False, id="nothing-that-is-done-by-hand"),
+    ],
+)
+def test_nobody_is_in_two_places_at_once(other: PlannedEvent, clashes: bool) -> None:  # noqa: FBT001
+    of = asked("service-visit", visit(1, "arm-07"), other, own="ev-1")
+    assert found(Given(of.facts, of.question._replace(off_for=4 * HOUR))) == (CAUTION if clashes else [])
+    assert found(asked("service-visit", visit(1, "arm-07"), other)) == []
+
+
+def test_what_is_planned_on_other_arms_for_the_same_people_is_known() -> None:
+    here, there, elsewhere = visit(1, "arm-07"), visit(2, "arm-09"), visit(3, "arm-11", people=("ben",))
+    known = by_arm([here, there, elsewhere, planned("power-down", number=4)])
+    assert {arm: [event.id for event in events] for arm, events in known.items()} == {
+        "arm-07": ["ev-1", "ev-4", "ev-2"],
+        "arm-09": ["ev-2", "ev-1"],
+        "arm-11": ["ev-3"],
+    }
+
+
+def test_attendees_of_a_calendar_are_the_people_of_its_events() -> None:
+    from tests.calendars import entry, reading
+
+    attendees = (
+        "ATTENDEE;CN=Ana:mailto:Ana@plant.example",
+        "ATTENDEE;PARTSTAT=DECLINED:mailto:ben@plant.example",
+        "ATTENDEE;CUTYPE=ROOM:mailto:hall3@plant.example",
+        'ATTENDEE;CN="Cho, K.":',
+    )
+    (event,) = reading(entry("DTSTART:20260601T060000Z", "DURATION:PT2H", *attendees)).events
+    assert event.people == ("ana@plant.example", "Cho, K.")
+
+
+def test_a_person_who_is_planned_twice_is_told_where_the_plan_is_judged(plant: Plant) -> None:
+    plan(plant, "service-visit", "in 3h", "2h", "--arm", "arm-07", "--person", "Ana")
+    plan(plant, "service-visit", "in 4h", "2h", "--arm", "arm-09", "--person", "Ana")
+    (facts,) = Desk(load(str(plant.config))).facts(["arm-07"])
+    first, second = facts.events
+    assert (first.people, second.arms) == (("Ana",), ("arm-09",))
+    answer = verdict(facts, Question(first.kind, first.start, first.off_for, first.id))
+    assert "Ana cannot be at arm-07 and elsewhere" in next(
+        each.message for each in answer.findings if each.code == "event-conflict"
+    )

@@ -161,4 +161,5 @@ def event_as_json(event: PlannedEvent) -> dict[str, object]:
         "title": event.title,
         "source": event.source,
         "uid": event.uid,
+        **({"people": list(event.people)} if event.people else {}),
     }

@@ -33,6 +33,7 @@ def configure_event(parser: argparse.ArgumentParser) -> Run:
     add.add_argument("--arm", action="extend", nargs="+", default=[], metavar="ARM", help="the arms' ids")
     add.add_argument("--area", metavar="AREA", help="all arms that the area has now")
     add.add_argument("--all", action="store_true", help="all arms that there are now")
+    add.add_argument("--person", action="append", default=[], metavar="NAME", help="who does it; may be given again")
     add.add_argument("--title", default="", metavar="TEXT", help="what people call it")
     told = verbs.add_parser("list", help="what is planned", allow_abbrev=False)
     told.add_argument("--from", dest="first", metavar="WHEN", help="leave out what is over by then (default: now)")
@@ -57,7 +58,9 @@ def _add(desk: Desk, args: argparse.Namespace) -> int:
     now = desk.now()
     arms = tuple(named_arms(args, desk, EXAMPLE))
     start = parse_when(args.start, now, desk.settings.zone()).replace(microsecond=0)
-    event = PlannedEvent("", _kind(args.kind), start, duration(args.off_for), arms, args.title)
+    event = PlannedEvent(
+        "", _kind(args.kind), start, duration(args.off_for), arms, args.title, people=tuple(args.person)
+    )
     if later(start, event.off_for) is None:
         raise NotUnderstood("", f"an event of {args.off_for}, which no calendar holds", EXAMPLE)
     if is_over(event, now):
@@ -131,6 +134,9 @@ def _rows(events: tuple[PlannedEvent, ...], desk: Desk, now: datetime) -> Iterat
             label=event.id, label_style="head", label_width=8,
         )  # fmt: skip
         yield Line(_arms(event, desk), label="Arms", label_style="quiet", indent=8, label_width=9)
+        if event.people:
+            people = ", ".join(event.people)
+            yield Line(people, label="People", label_style="quiet", indent=8, label_width=9)
         if event.id in raised:
             yield Line(
                 ", ".join(raised[event.id]), label="Blocked", label_style="hold-word", indent=8, label_width=9

@@ -26,9 +26,9 @@ from guard.record import Record
 
 _WANTED = (
     *("UID", "SEQUENCE", "STATUS", "SUMMARY", "LOCATION", "CATEGORIES", "DTSTART", "DTEND", "DURATION"),
-    *("RRULE", "RDATE", "EXDATE", "EXRULE", "RECURRENCE-ID"),
+    *("RRULE", "RDATE", "EXDATE", "EXRULE", "RECURRENCE-ID", "ATTENDEE"),
 )
-_SEVERAL = ("CATEGORIES", "RRULE", "RDATE", "EXDATE", "EXRULE")
+_SEVERAL = ("ATTENDEE", "CATEGORIES", "RRULE", "RDATE", "EXDATE", "EXRULE")
 _FREQUENT = ("SECONDLY", "MINUTELY")
 
 
@@ -98,8 +98,21 @@ def sketch(source: Cut, block: Block) -> Sketch:
 
     categories = [each for prop in props if prop.name == "CATEGORIES" for each in texts(prop.value)]
     summary = text("SUMMARY") if has_summary else " ".join(prop.value for prop in odd)
-    said = Texts(", ".join(categories), summary, text("LOCATION"))
+    people = dict.fromkeys(_person(prop) for prop in props if prop.name == "ATTENDEE" and _takes_part(prop))
+    said = Texts(", ".join(categories), summary, text("LOCATION"), tuple(people))
     return Sketch(text("UID").strip(), said, block, odd[0] if odd else None, props)
+
+
+def _takes_part(prop: Property) -> bool:
+    """Whether an attendee is a person who has not declined."""
+    declined = (prop.parameter("PARTSTAT") or "").upper() == "DECLINED"
+    return not declined and (prop.parameter("CUTYPE") or "INDIVIDUAL").upper() in ("INDIVIDUAL", "UNKNOWN")
+
+
+def _person(prop: Property) -> str:
+    """An attendee by the address, which is the same however the name is written; else by the name."""
+    address = re.sub("^mailto:", "", prop.value.strip(), flags=re.IGNORECASE).casefold()
+    return address or prop.parameter("CN") or ""
 
 
 def entry(found: Sketch, zones: Zones, plant: tzinfo) -> Entry:

@@ -21,6 +21,9 @@ from guard.units import in_words
 OUR_UIDS = "@swap-guard.invalid"
 """What the UIDs of our own exports end in; such entries never come back as events."""
 
+MOST_PEOPLE = 20
+"""More attendees than this do not do the work of one event."""
+
 _EXPORT_AGAIN = "Export it again, whole, and import that."
 
 
@@ -143,7 +146,7 @@ class _Reading:
         self.events.append(
             PlannedEvent(
                 "", meaning.kind, found.start, off_for, meaning.arms,
-                _title(found.texts.summary), self.path, found.uid, found.recurrence,
+                _title(found.texts.summary), self.path, found.uid, found.recurrence, found.texts.people[:MOST_PEOPLE],
             )
         )  # fmt: skip
 

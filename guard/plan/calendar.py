@@ -23,6 +23,7 @@ class Texts(Record):
     categories: str = ""
     summary: str = ""
     location: str = ""
+    people: tuple[str, ...] = ()
 
 
 class Meaning(Record):
@@ -134,7 +135,7 @@ def _kind(text: str) -> Action | None:
 def _matches(rule: CalendarRule, texts: Texts) -> bool:
     return all(
         pattern is None or re.search(pattern, text, re.IGNORECASE)
-        for pattern, text in zip((rule.categories, rule.summary, rule.location), texts, strict=True)
+        for pattern, text in zip((rule.categories, rule.summary, rule.location), texts[:3], strict=True)
     )
 
 
@@ -187,7 +188,7 @@ def place(event: PlannedEvent) -> Place:
 
 def said(event: PlannedEvent) -> tuple[object, ...]:
     """What an event says, by which a changed one differs."""
-    return event.kind, event.start, event.off_for, tuple(sorted(event.arms)), event.title
+    return event.kind, event.start, event.off_for, tuple(sorted(event.arms)), event.title, tuple(sorted(event.people))
 
 
 def changes(planned: Iterable[PlannedEvent], dropped: Collection[PlannedEvent], read: Read, now: datetime) -> Changes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 
-from guard.model import ACTIONS, PlannedEvent
+from guard.model import ACTIONS, BY_HAND, PlannedEvent
 from guard.record import Record
 from guard.rules.evidence import later, seconds, utc
 
@@ -57,7 +57,8 @@ def _fields(event: PlannedEvent) -> dict[str, object]:
         "source": event.source,
         "uid": event.uid,
     }
-    return fields | ({"recurrence": event.recurrence} if event.recurrence else {})
+    fields |= {"recurrence": event.recurrence} if event.recurrence else {}
+    return fields | ({"people": list(event.people)} if event.people else {})
 
 
 def id_of(number: int) -> str:
@@ -102,17 +103,22 @@ def _apply(entry: Noted, events: dict[str, PlannedEvent]) -> PlannedEvent | None
         return events.pop(str(entry.body["event"]), None)
     if verb not in ("add", "change"):
         raise ValueError(verb)
-    # What is changed may have been added under another arm, and not be among these entries until now.
     event = _told(entry, id_of(entry.number) if verb == "add" else str(entry.body["event"]))
-    events[event.id] = event
+    if verb == "add" or event.id in events:
+        events[event.id] = event
     return None
 
 
 def _told(entry: Noted, event: str) -> PlannedEvent:
     body = entry.body
     kind = next((action for action in ACTIONS if action == body["kind"]), None)
-    arms, off_for_s, uid = body["arms"], body["off_for_s"], body.get("uid")
-    if kind is None or not isinstance(arms, list) or not isinstance(off_for_s, int | float):
+    arms, off_for_s, uid, people = body["arms"], body["off_for_s"], body.get("uid"), body.get("people", [])
+    if (
+        kind is None
+        or not isinstance(arms, list)
+        or not isinstance(people, list)
+        or not isinstance(off_for_s, int | float)
+    ):
         raise ValueError(entry.number)
     return PlannedEvent(
         id=event,
@@ -124,7 +130,24 @@ def _told(entry: Noted, event: str) -> PlannedEvent:
         source=str(body.get("source", "")),
         uid=None if uid is None else str(uid),
         recurrence=str(body.get("recurrence", "")),
+        people=tuple(map(str, people)),
     )
+
+
+def by_arm(events: Iterable[PlannedEvent]) -> dict[str, list[PlannedEvent]]:
+    """The events of each arm, and beside them those on other arms that the same people shall do."""
+    found: dict[str, list[PlannedEvent]] = {}
+    of_person: dict[str, list[PlannedEvent]] = {}
+    for event in events:
+        for arm in dict.fromkeys(event.arms):
+            found.setdefault(arm, []).append(event)
+        for person in event.people if event.kind in BY_HAND else ():
+            of_person.setdefault(person, []).append(event)
+    for arm, here in found.items():
+        people = {person for event in here if event.kind in BY_HAND for person in event.people}
+        others = [event for person in sorted(people) for event in of_person[person] if arm not in event.arms]
+        here.extend({event.id: event for event in others}.values())
+    return found
 
 
 def end(event: PlannedEvent) -> datetime:

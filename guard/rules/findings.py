@@ -253,9 +253,10 @@ EXPLANATIONS: dict[str, Explanation] = {
     "event-conflict": Explanation(
         "Planned events contradict each other",
         "On the same arm, at the same time, events are planned that do not go together: a visit or a change of the"
-        " memory cell within a power-down, or two events of one kind with other times.",
+        " memory cell within a power-down, or two events of one kind with other times; or one person shall work on two"
+        " arms at once.",
         "One of them will not be done as planned, and each is judged as if it came alone.",
-        (("caution", "events that overlap and contradict each other, or say two times for one kind"),),
+        (("caution", "events that overlap and contradict each other, or want one person in two places"),),
         "Move one of them, or drop the one that is wrong: guard event list, and: guard event drop ID",
     ),
     "cell-age-unknown": Explanation(

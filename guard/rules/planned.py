@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-from guard.model import Action, Finding, Level, PlannedEvent, Question
+from guard.model import BY_HAND, Action, Finding, Level, PlannedEvent, Question
 from guard.rules.evidence import MICROSECOND, later, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
@@ -42,7 +42,7 @@ def power_must_stay_on(at: Standing, question: Question) -> Outcome:
     if not swaps_position and question.action not in POWER_OFF:
         return SILENT
     kinds: Collection[Action] = POWER_OFF if swaps_position else ("position-swap",)
-    others = [event for event in at.facts.events if event.kind in kinds]
+    others = [event for event in at.facts.events if event.kind in kinds and arm in event.arms]
     clashing, turns = _overlapping(others, question)
     if not clashing:
         return Outcome((), turns)
@@ -67,15 +67,41 @@ def event_conflict(at: Standing, question: Question) -> Outcome:
     Two events of one kind are told only where one of them is judged: who asks about a power-down that
     is planned already asks about just that.
     """
-    kinds = CONTRADICTING[question.action]
-    own = next((event for event in at.facts.events if event.id == question.event), None)
-    others = [event for event in at.facts.events if event.kind in kinds or (own is not None and _differs(event, own))]
+    kinds, own = CONTRADICTING[question.action], _own(at, question)
+    here = [event for event in at.facts.events if at.facts.arm.id in event.arms]
+    others = [event for event in here if event.kind in kinds or (own is not None and _differs(event, own))]
     clashing, turns = _overlapping(others, question)
     if not clashing:
         return Outcome((), turns)
     message = f"At the same time something is planned on {at.facts.arm.id} that does not go with a {question.action}: {_named(clashing)}."
     lifts = "Move one of them, or plan both as one; an event that is wrong is dropped with: guard event drop ID, or changed in its calendar."
     return Outcome((_finding("event-conflict", "caution", message, lifts, clashing, turns),), turns)
+
+
+def one_person_twice(at: Standing, question: Question) -> Outcome:
+    """Caution where who shall do what is judged is planned to work on other arms at the same time."""
+    own, arm = _own(at, question), at.facts.arm.id
+    if own is None:
+        return SILENT
+    others = [event for event in at.facts.events if _shared(event, own) and not set(event.arms) & set(own.arms)]
+    clashing, turns = _overlapping(others, question)
+    if not clashing:
+        return Outcome((), turns)
+    people = sorted({person for event in clashing for person in _shared(event, own)})
+    message = f"{', '.join(people)} cannot be at {arm} and elsewhere at the same time: {_named(clashing)}."
+    lifts = "Move one of them, or have somebody else do it; people are named by guard event add --person, or in the calendar."
+    return Outcome((_finding("event-conflict", "caution", message, lifts, clashing, turns),), turns)
+
+
+def _own(at: Standing, question: Question) -> PlannedEvent | None:
+    """The planned event that is judged; None where somebody asks."""
+    return next((event for event in at.facts.events if event.id == question.event and event.id), None)
+
+
+def _shared(event: PlannedEvent, own: PlannedEvent) -> set[str]:
+    if event.kind not in BY_HAND or own.kind not in BY_HAND:
+        return set()
+    return set(event.people) & set(own.people)
 
 
 def _differs(event: PlannedEvent, own: PlannedEvent) -> bool:

@@ -45,6 +45,7 @@ RULES: tuple[Rule, ...] = (
     spares.spare_missing,
     planned.power_must_stay_on,
     planned.event_conflict,
+    planned.one_person_twice,
     charge.charge_short,
     charge.loss_likely,
 )

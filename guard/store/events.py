@@ -14,6 +14,7 @@ from guard.plan.events import (
     UnreadableEvent,
     as_added,
     as_dropped,
+    by_arm,
     id_of,
     is_over,
     plan,
@@ -40,13 +41,10 @@ def events(ledger: Ledger) -> tuple[PlannedEvent, ...]:
 
 
 def events_by_arm(ledger: Ledger, arm: str | None, now: datetime) -> dict[str, list[PlannedEvent]]:
-    """What is planned and not over yet, on one arm or on each. Raises StateDamaged where an entry cannot be read."""
-    found: dict[str, list[PlannedEvent]] = {}
+    """What is planned and not over yet, on one arm or on each, and by the same people on others. Raises StateDamaged where an entry cannot be read."""
     with ledger.store.told():
-        for event in plan_in(ledger, ledger.store.connection, arm).events:
-            if not is_over(event, now):
-                for name in dict.fromkeys(event.arms):
-                    found.setdefault(name, []).append(event)
+        events = plan_in(ledger, ledger.store.connection).events
+    found = by_arm([event for event in events if not is_over(event, now)])
     return found if arm is None else {arm: found[arm]} if arm in found else {}
 
 
@@ -71,20 +69,14 @@ def drop(ledger: Ledger, event_id: str, at: datetime) -> PlannedEvent:
 
 
 def note(db: sqlite3.Connection, event: PlannedEvent, body: dict[str, object], at: datetime) -> int:
-    """Append an entry about an event within a transaction. Returns its number.
-
-    An entry that changes an event may take it to another arm, so it stands under none.
-    """
-    arm = event.arms[0] if len(event.arms) == 1 and body["verb"] != "change" else ""
+    """Append an entry about an event within a transaction. Returns its number."""
+    arm = event.arms[0] if len(event.arms) == 1 else ""
     return append(db, time_text(at) or "", KIND, arm, canonical(body), None)
 
 
-def plan_in(ledger: Ledger, db: sqlite3.Connection, arm: str | None = None) -> Plan:
-    """What is planned, within a transaction; of one arm alone all that may be about it. Raises StateDamaged."""
-    query, values = ("SELECT seq, body FROM entries WHERE kind=?", [KIND])
-    if arm is not None:
-        query, values = f"{query} AND arm IN (?, '')", [KIND, arm]
-    rows = db.execute(f"{query} ORDER BY seq", values).fetchall()
+def plan_in(ledger: Ledger, db: sqlite3.Connection) -> Plan:
+    """What is planned, within a transaction. Raises StateDamaged."""
+    rows = db.execute("SELECT seq, body FROM entries WHERE kind=? ORDER BY seq", (KIND,)).fetchall()
     try:
         return plan(_noted(number, body) for number, body in rows)
     except UnreadableEvent as error:
