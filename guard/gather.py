@@ -109,7 +109,7 @@ def gather(
         sets=sets,
         marks=recorded.marks,
         events=recorded.events,
-        odd_entries=tuple(f"{entry.path} ({entry.why})" for entry in entries if isinstance(entry, Odd)),
+        odd_entries=tuple((entry.path, entry.why) for entry in entries if isinstance(entry, Odd)),
         sign_offs=recorded.sign_offs,
         window=recorded.window,
         powered=powered(recorded.presence, recorded.marks, as_of),

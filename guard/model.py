@@ -475,7 +475,8 @@ class ArmFacts(Record):
     as_of: datetime
     sets: tuple[BackupSet, ...] = ()
     marks: tuple[Mark, ...] = ()
-    odd_entries: tuple[str, ...] = ()
+    odd_entries: tuple[tuple[str, str], ...] = ()
+    """Path and reason of each entry in the arm's folder that is no set."""
     sign_offs: tuple[SignOff, ...] = ()
     window: SwapWindow | None = None
     powered: Powered = Powered(None, None)

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from guard.model import ArchiveLimits, Recipe
+from guard.model import ArchiveLimits, Checks, PartRule, Recipe
 from guard.share.archive import HEADER_BYTES
 from tests.plant import Plant, content, touch
 from tests.reading import AS_OF, LIMITS, faults, odd, paths, sealed
@@ -418,6 +418,27 @@ class TestNames:
 
         content_of = {file.path: (file.size, file.sha256, file.blake3) for file in found.files}
         assert (found.complete, content_of["copy.csv"]) == (True, content_of["axis-zero.csv"])
+
+    @pytest.mark.parametrize(
+        ("name", "found"),
+        [
+            pytest.param("axis-zero.csv", [], id="seen-by-the-same-checks"),
+            pytest.param(
+                "memory.bin",
+                ["image: memory.bin repeats axis-zero-1.csv, which the checks of this part did not see"],
+                id="not-seen-by-them",
+            ),
+        ],
+    )
+    def test_a_hard_link_is_as_sound_as_the_file(self, name: str, found: list[str], tmp_path: Path) -> None:
+        parts = (
+            PartRule("axis-zero", ("axis-zero*.csv",), 1, Checks(min_bytes=3)),
+            PartRule("image", ("memory.bin",), 0, Checks(min_bytes=3)),
+        )
+        recipe = Recipe("checked", parts)
+        link = tar_header(name, 0, tarfile.LNKTYPE, "axis-zero-1.csv")
+
+        assert faults(sealed(put(tmp_path, ".tar", tarred(("axis-zero-1.csv", b"1,10452"), link)), recipe)) == found
 
     @pytest.mark.parametrize(
         "target",

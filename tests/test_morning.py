@@ -42,7 +42,7 @@ class TestWhatIsAsked:
         assert list(wants_now(given(proven()).verdict)) == []
 
     def test_each_finding_asks_with_its_level(self) -> None:
-        found = given(proven(8 * DAY), odd_entries=("x (fits no layout)",)).verdict
+        found = given(proven(8 * DAY), odd_entries=(("x", "fits no layout"),)).verdict
         assert [(each.level, each.code) for each in wants_now(found)] == [
             ("hold", "stale-backup"),
             ("caution", "odd-entry"),

@@ -14,7 +14,7 @@ from guard.share.fingerprint import CHUNK_BYTES
 from guard.share.recipe import Inspector, matches
 from guard.share.source import IN_ONE_READ_BYTES
 from tests.plant import RECIPE, Plant, content
-from tests.reading import faults, sealed, write_folder
+from tests.reading import faults, odd, sealed, write_folder
 
 
 class TestPatterns:
@@ -149,6 +149,8 @@ CHECKS = [
     pytest.param(Checks(text="ascii"), EURO, "is no readable ascii text", id="text-no-ascii"),
     pytest.param(Checks(text="utf-8"), EURO[:2], "is no readable utf-8 text", id="text-cut-within-its-last-character"),
     pytest.param(Checks(text="utf-8"), EURO[1:], "is no readable utf-8 text", id="text-cut-within-its-first-character"),
+    pytest.param(Checks(text="utf-8"), b"axis\0count", "is no readable utf-8 text", id="text-with-a-zero"),
+    pytest.param(Checks(text="utf-8"), bytes(CHUNK_BYTES * 2), "is no readable utf-8 text", id="text-never-written"),
     pytest.param(Checks(text="utf-16"), "axis".encode("utf-16"), None, id="text-utf-16"),
     pytest.param(
         Checks(text="utf-16"), "axis".encode("utf-16")[:-1], "is no readable utf-16 text", id="text-utf-16-cut"
@@ -235,7 +237,8 @@ class TestChecks:
         found = pieces.faults(len(data))
 
         assert found == whole.faults(len(data))
-        assert ("is no readable utf-8 text" not in found) == (data == data.decode(errors="ignore").encode())
+        is_text = b"\0" not in data and data == data.decode(errors="ignore").encode()
+        assert ("is no readable utf-8 text" not in found) == is_text
         assert any("begins" in fault for fault in found) == (not data.startswith(start))
         assert any("blank" in fault or "empty" in fault for fault in found) == (len(set(data)) < 2)
 
@@ -308,6 +311,26 @@ class TestParts:
         (other,) = sealed(write_folder(tmp_path / "other", {"memory.bin": b"xz"}), recipe).parts
 
         assert (one.digest == moved.digest, one.digest == other.digest) == (True, False)
+
+    @pytest.mark.parametrize(
+        ("name", "files", "left"),
+        [
+            ("programs/main.txt.part", "**", True),
+            ("memory.bin.FILEPART", "**", True),
+            ("memory.bin.tmp", "**", True),
+            ("part.txt", "**", False),
+            ("programs/weld.part", "programs/*.part", False),
+            ("programs/weld.tmp", "programs/*.part", True),
+        ],
+    )
+    def test_what_a_copy_leaves_that_did_not_finish(self, name: str, files: str, left: bool, tmp_path: Path) -> None:  # noqa: FBT001
+        """Unless the recipe itself names such files."""
+        recipe = Recipe("any", (PartRule("programs", (files,), 0, Checks()),))
+
+        found = sealed(write_folder(tmp_path / "set", {name: b"x"}), recipe)
+
+        assert odd(found) == ([f"{name} is named as a copy that did not finish"] if left else [])
+        assert found.complete
 
     @pytest.mark.parametrize(
         "file",

@@ -512,9 +512,14 @@ class TestOddEntry:
         expect("odd-entry", of, levels)
 
     def test_entries_beside_and_in_the_set_are_one_finding(self) -> None:
-        (found,) = given(proven(**ODD), odd_entries=("arm-07/2026-13-41 (no such day)",)).findings("odd-entry")
+        (found,) = given(proven(**ODD), odd_entries=(("arm-07/2026-13-41", "no such day"),)).findings("odd-entry")
         assert found.message == "An entry does not belong: arm-07/2026-13-41 (no such day) and 1 more."
+        assert found.remedy.startswith("Rename arm-07/2026-13-41 so that it fits the layout, ")
         assert found.evidence["count"] == 2
+
+    def test_what_a_set_holds_is_not_renamed(self) -> None:
+        (found,) = given(proven(**ODD)).findings("odd-entry")
+        assert found.remedy == f"Save a backup of arm-07 without it; {proven().path} stays as it is."
 
 
 class TestShare:

@@ -409,7 +409,7 @@ class TestHorizon:
     def test_a_turn_that_leaves_the_level_is_stepped_over(self) -> None:
         lapsed = {"restore_test_within": 2 * DAY, "read_back_within": 3 * DAY}
         marks = (mark("restore-test", NOW - DAY),)
-        odd = facts_of(proven(), marks=marks, limits=lapsed, odd_entries=("arm-07/x (fits no layout)",))
+        odd = facts_of(proven(), marks=marks, limits=lapsed, odd_entries=(("arm-07/x", "fits no layout"),))
         answer = odd.verdict
         read_at = odd.facts.sets[0].last_read_at or NOW
         assert (answer.level, answer.holds_until, answer.then) == ("caution", read_at + 3 * DAY + MICROSECOND, "hold")

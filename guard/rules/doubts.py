@@ -190,15 +190,22 @@ def _sizes(now: BackupSet, before: BackupSet) -> Iterator[tuple[str, int, int, s
 
 def odd_entry(at: Standing, _question: Question) -> Outcome:
     """Caution for entries in the arm's folder or its sets that do not belong there."""
-    inside = tuple(
-        f"{item.set.path}: {problem.message}"
+    inside = [
+        (item.set.path, f"{item.set.path}: {problem.message}")
         for item in at.judged
         for problem in item.set.problems
         if problem.code == "odd-entry"
-    )
-    entries = (*at.facts.odd_entries, *inside)
+    ]
+    beside = at.facts.odd_entries
+    entries = [*(f"{path} ({why})" for path, why in beside), *(told for _, told in inside)]
     if not entries:
         return SILENT
+    arm = at.facts.arm.id
+    remedy = (
+        f"Rename {quoted(beside[0][0])} so that it fits the layout, or move it out of the folder of {arm}."
+        if beside
+        else f"Save a backup of {arm} without it; {quoted(inside[0][0])} stays as it is."
+    )
     more = f" and {len(entries) - 1} more" if len(entries) > 1 else ""
     return Outcome(
         (
@@ -206,8 +213,8 @@ def odd_entry(at: Standing, _question: Question) -> Outcome:
                 "odd-entry",
                 "caution",
                 f"An entry does not belong: {entries[0]}{more}.",
-                "Rename it to fit the layout, or remove it.",
-                entries=list(entries[:20]),
+                remedy,
+                entries=entries[:20],
                 count=len(entries),
             ),
         )

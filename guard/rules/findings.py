@@ -168,10 +168,13 @@ EXPLANATIONS: dict[str, Explanation] = {
     ),
     "odd-entry": Explanation(
         "Something lies there that does not belong",
-        "The arm's folder holds an entry that fits no layout, or a set holds links, devices or names that leave it.",
-        "A backup under a mistyped name is not seen as one; links and such are not followed.",
+        "The arm's folder holds an entry that fits no layout, or a set holds links, devices, names that leave it, or"
+        " files named as a copy leaves them that did not finish.",
+        "A backup under a mistyped name is not seen as one; links and such are not followed; what a copy did not"
+        " finish is missing in the set.",
         (("caution", "an entry that is no set, or a set's entry that is no plain file"),),
-        "Rename or remove the entry.",
+        "Rename an entry so that it fits the layout, or move it out of the arm's folder. Where a set itself holds it,"
+        " save the arm again without it.",
     ),
     "window-open": Explanation(
         "The memory cell is out",

@@ -152,6 +152,8 @@ def _read_member(
         original = files.get(_clean(member.same_as) or "")
         if original is None:
             raise _Broken(f"{path} repeats {member.same_as}, which does not stand before it")
+        wanted.inspection.repeat(path, original.path)
+        wanted.further.update({(path, name): wanted.further[original.path, name] for name in wanted.also})
         return original._replace(path=path)
     content = member.content
     if content is None:

@@ -49,7 +49,8 @@ class Inspector:
             self._blank = bytes(chunk).count(self._first) == len(chunk)
         if self._decoder is not None and self._readable:
             try:
-                self._decoder.decode(bytes(chunk))
+                # A zero is a character to a decoder, and to no editor: it is what a disk holds that was never written.
+                self._readable = "\0" not in self._decoder.decode(bytes(chunk))
             except UnicodeError:
                 self._readable = False
 
@@ -122,6 +123,14 @@ class Inspection:
         """Keep what the inspectors found once a file was read whole."""
         for part, inspector in inspectors:
             self._faults[part, path] = inspector.faults(size)
+
+    def repeat(self, path: str, original: str) -> None:
+        """Take for a file that repeats another what was found in that one, as far as the same parts' checks saw it."""
+        for part, _ in self.inspectors(path):
+            found = self._faults.get(
+                (part, original), [f"repeats {original}, which the checks of this part did not see"]
+            )
+            self._faults[part, path] = found
 
     def faults(self, part: PartRule, path: str) -> list[str]:
         """What is wrong with a file as a file of that part, which has checks. A file nobody inspected is not sound."""

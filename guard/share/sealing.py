@@ -51,6 +51,9 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
         broken = Problem("incomplete-set", f"the archive cannot be read: {reading.broken}")
         return Sealed((), None, None, (), (broken, *odd), None)
     files = in_path_order(reading.files)
+    odd += [
+        Problem("odd-entry", f"{path} is named as a copy that did not finish") for path in _unfinished(files, recipe)
+    ]
     by_path = {file.path: file for file in files}
     payload = _payload(by_path)
     faults = [] if files else ["it holds no file"]
@@ -68,6 +71,17 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     essence = digest_in_order(saved) if 0 < len(saved) < len(files) else None
     newest = newest_time((file.mtime_ns for file in saved), as_of)
     return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity, essence)
+
+
+UNFINISHED = (".part", ".partial", ".filepart", ".crdownload", ".tmp")
+"""How programs that copy name a file until all of it is there (common practice, no source)."""
+
+
+def _unfinished(files: Iterable[FileFacts], recipe: Recipe) -> list[str]:
+    """The files that are named so, unless the recipe names files with that ending."""
+    wanted = tuple(glob for part in recipe.parts for glob in part.files) + recipe.volatile
+    endings = tuple(ending for ending in UNFINISHED if not any(glob.endswith(ending) for glob in wanted))
+    return [file.path for file in files if file.path.lower().endswith(endings)]
 
 
 def _without_strays(files: list[FileFacts]) -> list[FileFacts]:

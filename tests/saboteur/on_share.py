@@ -22,6 +22,7 @@ from tests.faults.machine import Mount
 from tests.plant import ZONE, content, stamp
 from tests.saboteur.world import ARMS, SETTLE_S, Act, Saved, Trouble, World, can_lose_permission
 
+LEFT = (".part", ".filepart", ".tmp")
 MARKER = ".guard-share.json"
 FORMS = ("", "", ".zip", ".tar.gz")
 
@@ -60,7 +61,10 @@ def tear(world: World) -> str:
     """A set is left torn: a part or half a file of it is missing, or half an archive."""
     saved = _begin(world, world.rng.choice(ARMS))
     files = _files(saved)
-    if saved.form:
+    if not saved.form and world.rng.random() < 0.2:
+        _write(world, saved, files | {f"memory.bin{world.rng.choice(LEFT)}": b"half"})
+        how = "a copy has left half a file beside it"
+    elif saved.form:
         where = world.lower / saved.path
         where.parent.mkdir(parents=True, exist_ok=True)
         packed = _packed(saved, files)
@@ -81,6 +85,8 @@ def mend(world: World) -> str:
     """The rest of a torn set arrives after all."""
     torn = [each for each in world.sets.values() if each.flaw.startswith("it is torn")]
     saved = world.rng.choice(torn)
+    for left in LEFT:
+        (world.lower / saved.path / f"memory.bin{left}").unlink(missing_ok=True)
     _write(world, saved, _files(saved))
     saved.flaw = ""
     saved.least_told = 0  # in an older set, a file that is written in place is seen by nobody until it is read again
