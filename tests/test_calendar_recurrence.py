@@ -242,6 +242,23 @@ def test_the_highest_sequence_counts_whatever_the_order() -> None:
     assert starts(reading(old, new)) == starts(reading(new, old)) == ["2026-06-02T06:00Z"]
 
 
+def test_two_entries_of_one_uid_are_both_planned_and_told() -> None:
+    """By RFC 5545 a UID is an entry's own; where a program gives it twice, no power-down may vanish by that."""
+    first = entry("DTSTART:20260601T060000Z", "DURATION:PT2H")
+    other = entry("DTSTART:20260701T060000Z", "DURATION:PT2H", summary="power-down arm-09")
+    found = reading(first, other, first)
+    assert starts(found) == ["2026-06-01T06:00Z", "2026-07-01T06:00Z"]
+    assert len({(event.uid, event.recurrence) for event in found.events}) == 2
+    assert [(line, "same UID" in why) for _, line, why in whys(found)] == [(10, True)]
+
+
+@pytest.mark.parametrize(
+    "left_out", ["EXDATE;VALUE=DATE:20260608", "EXDATE:20260608T040000Z", "EXDATE:20260608T060000"]
+)
+def test_a_time_is_left_out_however_it_is_written(left_out: str) -> None:
+    assert starts(reading(entry(*SERIES, left_out))) == [WEEKS[0], *WEEKS[2:]]
+
+
 @pytest.mark.parametrize("cancelled", [("STATUS:CANCELLED", "SEQUENCE:1"), ("STATUS:cancelled", "SEQUENCE:0")])
 def test_a_cancelled_entry_plans_nothing(cancelled: tuple[str, str]) -> None:
     assert reading(entry(*SERIES), entry(*SERIES, *cancelled)).events == ()

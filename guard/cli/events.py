@@ -146,7 +146,10 @@ def _rows(events: tuple[PlannedEvent, ...], desk: Desk, now: datetime) -> Iterat
 def _drop(desk: Desk, args: argparse.Namespace) -> int:
     if args.calendar:
         return run_forget(desk, args)
-    output.show(_told(desk.drop(args.id), desk, desk.now(), "Dropped"))
+    dropped = desk.drop(args.id)
+    output.show(_told(dropped, desk, desk.now(), "Dropped"))
+    if dropped.uid is not None:
+        output.show([Line(f"It stays dropped until its entry in {dropped.source} changes; take it out there too.")])
     return 0
 
 

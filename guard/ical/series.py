@@ -35,6 +35,9 @@ SKIPPED = (
 )
 
 
+SAME_UID = "another entry has the same UID, by which neither can be known again for certain; both are planned"
+
+
 class Expanded(Record):
     """The times of one series. ``goes_on`` tells that there are more after the horizon; doubts have their place."""
 
@@ -67,6 +70,33 @@ def expanded(entries: Sequence[Entry], first: datetime, horizon: datetime) -> Ex
 
 
 def _expanded(entries: Sequence[Entry], first: datetime, horizon: datetime) -> Expanded:
+    """The times of all entries. Where several of one UID are no versions of each other, each of them counts."""
+    twins = _twins(entries)
+    found = [_one_series([each for each in entries if each not in twins], first, horizon)]
+    for number, twin in enumerate(twins, 2):
+        more = _one_series([twin], first, horizon)
+        named = tuple(each._replace(recurrence=f"{each.recurrence}~{number}") for each in more.occurrences)
+        found.append(Expanded(named, more.goes_on, (*more.doubts, (twin.at, SAME_UID))))
+    return Expanded(
+        tuple(occurrence for each in found for occurrence in each.occurrences),
+        any(each.goes_on for each in found),
+        tuple(doubt for each in found for doubt in each.doubts),
+    )
+
+
+def _twins(entries: Sequence[Entry]) -> list[Entry]:
+    """Entries beside the first with the highest SEQUENCE that have the same one, and say something else."""
+    masters = [each for each in entries if each.recurrence_id is None]
+    highest = max((each.sequence for each in masters), default=0)
+    newest: dict[object, Entry] = {}
+    for each in masters:
+        if each.sequence == highest and not each.is_cancelled:
+            newest.setdefault((each.texts, as_time(each.start), each.rules), each)
+    twins = list(newest.values())[1:]
+    return [] if any(each.is_cancelled and each.sequence == highest for each in masters) else twins
+
+
+def _one_series(entries: Sequence[Entry], first: datetime, horizon: datetime) -> Expanded:
     newest: dict[Local | None, Entry] = {}
     for each in entries:
         there = newest.get(each.recurrence_id)

@@ -17,6 +17,7 @@ from guard.plan.due import is_due
 from guard.plan.warnings import Raised
 from guard.service.hand import Hand
 from guard.service.log import event
+from guard.store.events import newest
 from guard.tell.agenda import NAME, keep_current
 
 BETWEEN_LOOKS_S = 5.0
@@ -45,6 +46,7 @@ class Agenda:
         self.every_s = min(BETWEEN_LOOKS_S, hand.desk.settings.service.poll.total_seconds())
         self._seen: dict[str, Signature] = {}
         self._taken: dict[str, tuple[Signature, date]] = {}
+        self._sought: tuple[tuple[list[str], int], set[str]] | None = None
         self._told: tuple[int, tuple[Raised, ...]] | None = None
         self._told_at: datetime | None = None
         self._refused: dict[str, tuple[Signature, float]] = {}
@@ -63,13 +65,23 @@ class Agenda:
         for path in there:
             self.hand.show_life()
             self._look_at(path, troubles)
-        for path in missing(self.desk, self.watched, there):
+        for path in self._missing(there):
             troubles.setdefault(path, f"The calendar {path} is gone. What it planned before stays planned.")
         self._tell(troubles)
 
+    def _missing(self, there: list[str]) -> set[str]:
+        """The calendars that are gone; sought anew where files or events came or went."""
+        state = (there, newest(self.desk.ledger))
+        if self._sought is None or self._sought[0] != state:
+            self._sought = (state, missing(self.desk, self.watched, there))
+        return self._sought[1]
+
     def _keep_current(self) -> None:
-        """Write the plan as a calendar where a fact, a warning or the time may have changed what it tells."""
-        reasons = (self.desk.ledger.last_fact(), self.desk.warnings())
+        """Write the plan as a calendar: soon where events or warnings changed, and every so often.
+
+        Judging all that is planned looks at every arm's folder, so a new backup alone is no reason.
+        """
+        reasons = (newest(self.desk.ledger), self.desk.warnings())
         service, now = self.desk.settings.service, self.desk.now()
         if not is_due(now, service.poll if reasons != self._told else service.reconcile, self._told_at):
             return

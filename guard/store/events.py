@@ -48,6 +48,13 @@ def events_by_arm(ledger: Ledger, arm: str | None, now: datetime) -> dict[str, l
     return found if arm is None else {arm: found[arm]} if arm in found else {}
 
 
+def newest(ledger: Ledger) -> int:
+    """The number of the newest entry about events; 0 where there is none."""
+    with ledger.store.told():
+        found = ledger.store.connection.execute("SELECT max(seq) FROM entries WHERE kind=?", (KIND,)).fetchone()
+    return int(found[0] or 0)
+
+
 def add(ledger: Ledger, event: PlannedEvent, at: datetime) -> Added:
     """Plan an event; its id comes from its entry. The same event is not planned twice."""
     with ledger.store.transaction() as db:
