@@ -14,7 +14,7 @@ from guard.model import BackupSet, Problem, Twin
 from guard.rules.restore import Choice, choose
 from guard.rules.standing import standing
 from tests.facts import DAY, HOUR, MICROSECOND, NOW, given, mark, proven, window
-from tests.plant import Plant
+from tests.plant import Plant, content
 
 YESTERDAY = str((now() - DAY).date())
 """No set of the last hours was saved before that day, and one of three days ago was."""
@@ -260,6 +260,23 @@ class TestAsked:
         assert [each["path"] for each in before.answer["newer"]] == [new]
         assert before.json["schema"] == 1
         assert before.json["about"] == "restore"
+
+    def test_the_set_from_before_a_power_down_after_which_the_memory_differs(self, plant: Plant) -> None:
+        before = plant.save("arm-07", 6 * HOUR)
+        lost = content("arm-07", "later") | {"axis-zero.csv": b"axis,count\n1,0\n2,0\n"}
+        after = plant.save("arm-07", HOUR, files=lost)
+        plant.ready()
+        plant.run("mark", "powered-off", "arm-07", "--at", "4h ago")
+        plant.run("mark", "powered-on", "arm-07", "--at", "3h ago")
+        done = plant.run("ask", "which set would be restored on arm 7")
+        named = plant.run("carry", "arm-07", str(plant.root), "--set", after)
+
+        assert done.code == 0
+        assert f"{before} would be restored on arm-07." in done.out
+        assert "the memory was not what it had been. It is the newest set from before" in done.out
+        assert f"What was new in {after}, saved " in done.out
+        assert "NOTICE: This set came after a power-down that began " in named.out
+        assert f"guard carry arm-07 DEST --set {before}" in named.out
 
     def test_a_file_that_changed_on_the_share_is_seen_before_the_answer(self, plant: Plant) -> None:
         old, new = plant.save("arm-07", 3 * DAY), plant.save("arm-07", 6 * HOUR)

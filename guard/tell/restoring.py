@@ -30,7 +30,7 @@ def why(choice: Choice, zone: tzinfo) -> str:
         began = shown(choice.differs.began_at, zone)
         return (
             f"After {AFTER[choice.differs.kind]} that began {began} the memory was not what it had been. It is the newest set"
-            f" from before that which is {SOUND}."
+            f" from before, and it is {SOUND}."
         )
     return f"It is the newest set of {choice.arm} that is {SOUND}."
 
