@@ -202,6 +202,19 @@ def test_the_list_and_the_report_tell_what_could_not_be_planned(plant: Plant) ->
     assert plant.run("event", "drop", "--calendar", "plan.ics").code == 2
 
 
+def test_markup_in_a_calendar_is_text_in_the_report(plant: Plant) -> None:
+    title = "power-down arm-07 <script>alert(1)</script>"
+    take(
+        plant,
+        entry("DTSTART:21261205T080000Z", "DURATION:PT4H", summary=title),
+        entry("DTSTART:x", uid="<blink>", summary=title),
+    )
+    plant.run("report", "--out", "reports")
+    (page,) = (plant.root / "reports").glob("*.html")
+    text = page.read_text(encoding="utf-8")
+    assert ("<script>alert" in text, "<blink>" in text, "&lt;script&gt;alert" in text) == (False, False, True)
+
+
 def test_kill_9_while_importing_leaves_all_of_it_or_nothing(plant: Plant) -> None:
     many = [
         entry(f"DTSTART:2127{n % 12 + 1:02}{n % 28 + 1:02}T080000Z", "DURATION:PT1H", uid=f"{n}@plant")

@@ -751,6 +751,10 @@ ARMS = st.fixed_dictionaries(
         "loss": COSTS,
     },
 )
+CALENDAR_RULES = st.fixed_dictionaries(
+    {"summary": st.sampled_from(["shut ?down", "^works"]), "kind": st.sampled_from(["power-down", "none"])},
+    optional={"categories": st.just("plant"), "location": st.just("hall [34]"), "arms": st.just(["*"])},
+)
 CONFIGURATIONS = st.fixed_dictionaries(
     {
         "plant": st.fixed_dictionaries(
@@ -792,6 +796,15 @@ CONFIGURATIONS = st.fixed_dictionaries(
             }
         ),
         "visit": _table({"steps": TEXTS}),
+        "calendar": _table(
+            {
+                "watch": st.lists(TEXTS, max_size=2),
+                "horizon": SOME_SPANS,
+                "most": COUNTS,
+                "largest": SIZES,
+                "rules": st.lists(CALENDAR_RULES, max_size=2),
+            }
+        ),
         "notify": _table({"mail": MAILS, "webhook": st.just("https://alarms.example/guard"), "apprise-file": TEXTS}),
         "keep": _table({"all-for": SPANS, "daily": COUNTS, "yearly": COUNTS, "grace": SPANS}),
         "recipes": st.dictionaries(IDS, RECIPES, min_size=1, max_size=2),
