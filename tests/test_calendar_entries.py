@@ -188,6 +188,14 @@ def test_a_very_long_summary_is_cut() -> None:
     assert len(event.title) == 200
 
 
+def test_a_task_that_looks_like_ours_is_listed_unless_it_is_done() -> None:
+    task = entry("DUE:20260601T060000Z", uid="9@plant").replace("VEVENT", "VTODO")
+    done = task.replace("DUE:", "STATUS:COMPLETED\nDUE:")
+    found = reading(task, done, entry(*AT))
+    assert [event.uid for event in found.events] == ["1@plant"]
+    assert whys(found) == [("9@plant", 4, "it is a task (VTODO); only events (VEVENT) are planned")]
+
+
 def test_our_own_export_is_not_taken_in_again() -> None:
     assert reading(entry(*AT, uid="ev-1.0123@swap-guard.invalid")).events == ()
 

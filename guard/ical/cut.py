@@ -36,6 +36,7 @@ class Cut(Record):
 
     raw: bytes
     entries: tuple[Block, ...]
+    tasks: tuple[Block, ...]
     zones: tuple[Block, ...]
     head: Block
     is_calendar: bool
@@ -71,9 +72,8 @@ class Property(Record):
 
 
 def cut(raw: bytes) -> Cut:
-    """Cut a file into its entries and its descriptions of zones."""
-    entries: list[Block] = []
-    zones: list[Block] = []
+    """Cut a file into its entries, its tasks and its descriptions of zones."""
+    found: dict[bytes, list[Block]] = {b"VEVENT": [], b"VTODO": [], b"VTIMEZONE": []}
     opened, kind = 0, b""
     first = last = None
     for border in _BORDER.finditer(raw):
@@ -81,21 +81,22 @@ def cut(raw: bytes) -> Cut:
         if name == b"VCALENDAR":
             first = first or border
             last = border
-        elif name in (b"VEVENT", b"VTIMEZONE"):
-            if kind == b"VEVENT" and name == kind and word == b"BEGIN":
-                entries.append(Block(opened, border.start(), ended=False))
+        elif name in found:
+            if kind == b"VEVENT" and word == b"BEGIN":
+                found[kind].append(Block(opened, border.start(), ended=False))
             if word == b"BEGIN" and kind != b"VTIMEZONE":
                 kind, opened = name, border.end()
             elif word == b"END" and name == kind:
-                (entries if kind == b"VEVENT" else zones).append(Block(opened, border.start()))
+                found[kind].append(Block(opened, border.start()))
                 kind = b""
     if kind == b"VEVENT":
-        entries.append(Block(opened, len(raw), ended=False))
-    starts = [block.begin for block in (*entries, *zones)]
+        found[kind].append(Block(opened, len(raw), ended=False))
+    entries, tasks, zones = (tuple(blocks) for blocks in found.values())
+    starts = [block.begin for block in (*entries, *tasks, *zones)]
     head = Block(first.end() if first else 0, min(starts, default=len(raw)))
     is_calendar = first is not None and first[1].upper() == b"BEGIN"
     whole = last is not None and last[1].upper() == b"END" and not raw[last.end() :].strip()
-    return Cut(raw, tuple(entries), tuple(zones), head, is_calendar, whole)
+    return Cut(raw, entries, tasks, zones, head, is_calendar, whole)
 
 
 def properties(source: Cut, block: Block) -> Iterator[Property]:

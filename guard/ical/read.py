@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
 
@@ -53,16 +54,11 @@ class _Reading:
     """One reading of one calendar."""
 
     def __init__(self, path: str, source: Cut, reader: Reader, plant: tzinfo, now: datetime, bounds: Bounds) -> None:
-        self.path, self.source, self.reader, self.plant, self.now, self.bounds = (
-            path,
-            source,
-            reader,
-            plant,
-            now,
-            bounds,
-        )
+        self.path, self.source, self.reader = path, source, reader
+        self.plant, self.now, self.bounds = plant, now, bounds
         self.zones, self.lines = Zones(source), Lines(source.raw)
         self.events: list[PlannedEvent] = []
+        self.named: Counter[tuple[str, str]] = Counter()
         self.left: dict[Left, None] = {}
         self.doubtful: set[str] = set()
         self.all_doubtful = self.goes_on = False
@@ -76,6 +72,7 @@ class _Reading:
             if len(self.events) > self.bounds.most:
                 why = f"it plans more than {self.bounds.most} events (calendar.most)"
                 raise CalendarRefused(self.path, why, "Raise that limit, or shorten calendar.horizon.")
+        self._look_at_tasks()
         return Read(
             source=self.path,
             digest=text_digest(self.source.raw),
@@ -97,6 +94,16 @@ class _Reading:
             if uid not in wanted and not uid.endswith(OUR_UIDS) and self.reader.meaning(said) is not None:
                 wanted.add(uid)
         return {uid: blocks[uid] for uid in blocks if uid in wanted}
+
+    def _look_at_tasks(self) -> None:
+        """List tasks that look like ours and are not done: a calendar program may hold what is planned as one."""
+        for block in self.source.tasks:
+            uid, said = words(self.source, block)
+            if self.reader.meaning(said) is None:
+                continue
+            found = {prop.name: prop.value.strip().upper() for prop in properties(self.source, block)}
+            if "COMPLETED" not in found and found.get("STATUS") not in ("COMPLETED", "CANCELLED"):
+                self._leave(uid, block.begin, said.summary, "it is a task (VTODO); only events (VEVENT) are planned")
 
     def _take(self, group: list[Block]) -> None:
         entries = [each for block in group if (each := self._entry(sketch(self.source, block))) is not None]
@@ -143,10 +150,13 @@ class _Reading:
             return
         if not has_end:
             self._leave(found.uid, found.at, found.texts.summary, f"it has no end: taken to last {in_words(off_for)}")
+        place = found.uid, found.recurrence
+        self.named[place] += 1
+        again = f"~{self.named[place]}" if self.named[place] > 1 else ""  # so that no event hides another one
         self.events.append(
             PlannedEvent(
                 "", meaning.kind, found.start, off_for, meaning.arms,
-                _title(found.texts.summary), self.path, found.uid, found.recurrence, found.texts.people[:MOST_PEOPLE],
+                _title(found.texts.summary), self.path, found.uid, f"{found.recurrence}{again}", found.texts.people[:MOST_PEOPLE],
             )
         )  # fmt: skip
 
