@@ -232,15 +232,19 @@ class Desk:
         known = self.catalogue.due_for_read_back(self.settings.arms, self.now() - half)
         return [(each, 0) for each in known]
 
-    def newest(self, arm: str) -> list[tuple[Known, int]]:
-        """The newest complete set of an arm that is not damaged, to be read back."""
+    def newest(self, arm: str) -> tuple[list[tuple[Known, int]], list[Known]]:
+        """The newest complete set of an arm that is not damaged, to be read back; and the damaged ones newer than it."""
         place = standing(self.facts([arm])[0])
         known = self.catalogue.known(0, arm)
+        damaged: list[Known] = []
         for item in reversed(place.history):
             there = known.get(item.set.path)
-            if there is not None and not item.set.gone and there.complete and not there.damaged:
-                return [(there, 0)]
-        return []
+            if there is None or item.set.gone or not there.complete:
+                continue
+            if not there.damaged:
+                return [(there, 0)], damaged
+            damaged.append(there)
+        return [], damaged
 
     def hand_over(self) -> None:
         """Carry changes of sets from the catalogue into the ledger; a crash in between repeats none."""

@@ -19,8 +19,9 @@ from guard.errors import NotUnderstood
 from guard.load import load
 from guard.share.look import PlaceReport, Report, Silent
 from guard.share.prove import Proved
+from guard.store.catalogue import Known
 from guard.times import shown
-from guard.units import bytes_in_words, span
+from guard.units import bytes_in_words, quoted, span
 
 PATIENCE = "10s"
 """How long a look waits by itself for sets that are about to settle."""
@@ -211,10 +212,12 @@ def configure_prove(parser: argparse.ArgumentParser) -> Run:
 
 def _prove(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
+    damaged: list[Known] = []
     if args.set:
         wanted = [desk.resolve(args.set)]
     elif args.arm:
-        wanted = desk.newest(desk.arm(args.arm))
+        wanted, damaged = desk.newest(desk.arm(args.arm))
+        output.show(map(_passed_over, damaged))
         if not wanted:
             output.show([Line(f"{args.arm} has no complete set to read back. See: guard sets {args.arm}")])
             return EXIT_CODES["hold"]
@@ -226,8 +229,17 @@ def _prove(args: argparse.Namespace) -> int:
         results = list(desk.prove(wanted, progress))
     desk.fold_logs()
     output.show(map(_proved_line, results))
-    unproven = any(result.outcome != "read-back" for result in results)
+    unproven = bool(damaged) or any(result.outcome != "read-back" for result in results)
     return EXIT_CODES["hold"] if unproven else 0
+
+
+def _passed_over(known: Known) -> Line:
+    """A damaged set that is newer than the one that is read back: it may be the one that somebody means."""
+    what = known.damage or "it differs from what was read"
+    return _entry(
+        "damaged",
+        f"{known.path}: {what}. An older set is read back in its place. Again: guard prove {quoted(known.path)}",
+    )
 
 
 def _proved_line(result: Proved) -> Line:

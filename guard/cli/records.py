@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from datetime import tzinfo
 
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
@@ -160,7 +161,7 @@ def _about_a_cell(desk: Desk, args: argparse.Namespace, mark: Mark, old: Mark | 
 def configure_ledger(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard ledger`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="show|check")
-    show = verbs.add_parser("show", help="the newest entries", allow_abbrev=False)
+    show = verbs.add_parser("show", help="the newest entries, one line each", allow_abbrev=False)
     show.add_argument("--last", type=int, default=20, metavar="N", help="how many (default 20; 0: all)")
     show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     check = verbs.add_parser("check", help="walk the whole chain", allow_abbrev=False)
@@ -178,12 +179,21 @@ def _ledger_show(desk: Desk, args: argparse.Namespace) -> int:
     if args.json:
         output.show_json({"schema": 1, "entries": [entry._asdict() for entry in entries]})
         return 0
+    from guard.tell.entries import sentence
+
     zone = desk.settings.zone()
     for entry in entries:
-        time = shown(moment(entry.at), zone) if entry.at else "at an unknown time"
-        label = f"{entry.seq:>6}  {time}  {entry.kind:<8}{entry.arm:<10}"
-        output.show([Line(entry.body, label=f"{label} ", label_style="quiet")])
+        label = f"{entry.seq:>6}  {_when(entry.at, zone)}  {entry.kind:<9}{entry.arm:<10}"
+        output.show([Line(sentence(entry.kind, entry.body, zone), label=f"{label} ", label_style="quiet")])
     return 0
+
+
+def _when(text: str, zone: tzinfo) -> str:
+    """When an entry was made; what is no time, as it stands."""
+    try:
+        return shown(moment(text), zone)
+    except ValueError:
+        return text or "at an unknown time"
 
 
 def _ledger_check(desk: Desk, args: argparse.Namespace) -> int:

@@ -149,7 +149,7 @@ def _look(run: Run, visit: Visit, step: Step) -> Scene:
     if step.gate in READ_AGAIN:
         with watching() as progress:
             run.desk.look(progress, run.arm)
-            newest = {known.id for known, _ in run.desk.newest(run.arm)}
+            newest = {known.id for known, _ in run.desk.newest(run.arm)[0]}
             list(run.desk.prove([each for each in run.desk.due() if each[0].id in newest], progress))
     return visits.scene(run.desk, visit)
 

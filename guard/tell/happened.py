@@ -80,13 +80,13 @@ def _told(entries: Iterable[Happening], zone: tzinfo) -> Iterator[tuple[str, Ite
         if entry.kind == "set":
             yield from _of_set(entry)
         elif entry.kind not in UNTOLD:
-            teller = _TELLERS.get(entry.kind)
-            text = (
-                teller(entry.body, zone)
-                if teller
-                else ", ".join(f"{key}: {value}" for key, value in entry.body.items())
-            )
-            yield entry.kind, Item(entry.at, entry.arm, text)
+            yield entry.kind, Item(entry.at, entry.arm, text_of(entry.kind, entry.body, zone))
+
+
+def text_of(kind: str, body: Mapping[str, object], zone: tzinfo) -> str:
+    """What an entry of the ledger says, in one sentence; of a kind that nobody here knows, all of it."""
+    teller = _TELLERS.get(kind)
+    return teller(body, zone) if teller else ", ".join(f"{key}: {value}" for key, value in body.items())
 
 
 def _of_set(entry: Happening) -> Iterator[tuple[str, Item]]:
@@ -132,7 +132,7 @@ def _carry(body: Mapping[str, object], _zone: tzinfo) -> str:
 
 
 def _sign_off(body: Mapping[str, object], zone: tzinfo) -> str:
-    until = _time(body.get("until"), zone)
+    until = time_of(body.get("until"), zone)
     return f"{body.get('by', '')} answers for {body.get('code', '')} until {until}: {body.get('why', '')}"
 
 
@@ -140,7 +140,7 @@ def _event(body: Mapping[str, object], zone: tzinfo) -> str:
     if body.get("verb") == "drop":
         return f"{body.get('event', '')} dropped"
     title = f" ({body['title']})" if body.get("title") else ""
-    return f"{body.get('kind', '')}{title} planned for {_time(body.get('start'), zone)}"
+    return f"{body.get('kind', '')}{title} planned for {time_of(body.get('start'), zone)}"
 
 
 def _warning(body: Mapping[str, object], _zone: tzinfo) -> str:
@@ -171,7 +171,7 @@ def _stock(body: Mapping[str, object], _zone: tzinfo) -> str:
 
 
 def _presence(body: Mapping[str, object], zone: tzinfo) -> str:
-    since = _time(body.get("since"), zone)
+    since = time_of(body.get("since"), zone)
     if body.get("answers"):
         return f"its controller answers, since {since}"
     return f"its controller has not answered since {since}: {body.get('why', '')}"
@@ -212,7 +212,7 @@ def _visit(body: Mapping[str, object], _zone: tzinfo) -> str:
     return f"{body.get('step', '')} {body.get('verb', '')}{by}{note}"
 
 
-def _time(text: object, zone: tzinfo) -> str:
+def time_of(text: object, zone: tzinfo) -> str:
     """A moment of an entry as people in the plant read it; what is none, as it stands."""
     try:
         return shown(datetime.fromisoformat(str(text)), zone)
