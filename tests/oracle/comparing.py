@@ -1,0 +1,107 @@
+"""The same questions to the tool and to the oracle, and how their answers differ."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple
+
+from tests.oracle.calling import Given
+from tests.oracle.judging import RANK, Judge
+from tests.oracle.memory import Memory
+
+LATE = timedelta(seconds=10)
+"""So long after a command was given the tool may have read its clock."""
+
+EXITS = {"clear": 0, "caution": 10, "hold": 20, "unknown": 30}
+
+
+class Difference(NamedTuple):
+    """One difference between the two."""
+
+    kind: str
+    told: str
+
+    def __str__(self) -> str:
+        return f"{self.kind}: {self.told}"
+
+
+def moment(text: str) -> datetime:
+    """A time of the JSON."""
+    return datetime.fromisoformat(text.replace("Z", "+00:00"))
+
+
+def adopt(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Difference]:
+    """Take over the tool's own exact times of its commands, where they are possible at all."""
+    told, found = answer["set"], []
+    if told is None or told["path"] not in memory.known:
+        return []
+    known = memory.known[told["path"]]
+    if known.read_at and told["last_read_at"]:
+        at = moment(told["last_read_at"])
+        if known.read_at <= at <= known.read_at + LATE:
+            known.read_at = at
+        else:
+            found.append(Difference("last-read", f"{known.path}: {at}, and it was read at {known.read_at}"))
+    if known.sealed and told["captured_at"]:
+        at, first = moment(told["captured_at"]), judge.original(known)
+        if judge.captured(known) == first.first_seen and first.first_seen <= at <= first.first_seen + LATE:
+            first.first_seen = at
+    return found
+
+
+def compare(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Difference]:
+    """How one answer differs from what the oracle says."""
+    action, at, off = answer["action"], moment(answer["at"]), timedelta(seconds=answer["off_for_s"])
+    found = adopt(judge, memory, answer)
+    judge.moments.clear()
+    told = judge.told(action, at, off)
+    asked = f"{answer['arm']} {action} at {answer['at']}"
+    codes = {(one["code"], _counts_as(one)) for one in answer["findings"]}
+    lacking, more = sorted(told.codes - codes), sorted(codes - told.codes)
+    texts = f"the tool lacks {lacking} and adds {more}"
+    if answer["verdict"] != told.level:
+        milder = RANK.index(answer["verdict"]) < RANK.index(told.level)
+        kind = "FALSE CLEAR" if answer["verdict"] == "clear" else "milder" if milder else "stricter"
+        found.append(Difference(kind, f"{asked}: {answer['verdict']}, oracle {told.level}; {texts}"))
+    elif codes != told.codes:
+        found.append(Difference("findings", f"{asked}: {texts}"))
+    path = answer["set"]["path"] if answer["set"] else None
+    if told.set and path != told.set:
+        found.append(Difference("set", f"{asked}: rests on {path}, oracle {told.set}"))
+    elif told.set and judge.carrier:
+        captured, sealed = judge.captured(judge.carrier), judge.carrier.sealed
+        assert sealed
+        if moment(answer["set"]["captured_at"]) != captured:
+            found.append(Difference("captured", f"{asked}: {answer['set']['captured_at']}, oracle {captured}"))
+        if answer["set"]["fingerprint"] != sealed.fingerprint:
+            found.append(Difference("fingerprint", f"{asked}: {told.set}"))
+    return found or _horizons(judge, answer, asked)
+
+
+def _counts_as(finding: dict[str, Any]) -> str:
+    """README: what somebody answers for counts as a caution at most."""
+    level = str(finding["level"])
+    return "caution" if finding["signed_off"] and level in ("hold", "unknown") else level
+
+
+def _horizons(judge: Judge, answer: dict[str, Any], asked: str) -> list[Difference]:
+    until, then = judge.horizon(answer["action"], moment(answer["at"]), timedelta(seconds=answer["off_for_s"]))
+    told = moment(answer["holds_until"]) if answer["holds_until"] else None
+    near = until and told and abs(until - told) <= timedelta(milliseconds=1)
+    if (until != told and not near) or then != answer["then"]:
+        return [Difference("horizon", f"{asked}: until {told} then {answer['then']}, oracle {until} then {then}")]
+    return []
+
+
+def compare_exit(given: Given) -> list[Difference]:
+    """Contract, "Exit codes": the worst verdict's, and hold outranks unknown."""
+    document = given.json
+    worst = max((answer["verdict"] for answer in document["answers"]), key=RANK.index)
+    if (given.code, document["verdict"]) != (EXITS[worst], worst):
+        return [Difference("exit", f"{given.code} and {document['verdict']}, worst is {worst}")]
+    return []
+
+
+def asked_now() -> datetime:
+    """The clock."""
+    return datetime.now(UTC)

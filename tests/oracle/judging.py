@@ -1,0 +1,319 @@
+"""What the verdict must be: the rules of design and contract once more, as plainly as they can be written."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from tests.oracle import cells
+from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, members, problems
+from tests.oracle.reading import Share
+from tests.oracle.setting import Setting
+
+RANK = ("clear", "caution", "unknown", "hold")
+TEN_YEARS = timedelta(days=3652.5)
+INSTANT = timedelta(microseconds=1)
+
+
+class Found(NamedTuple):
+    """One finding; ``subject`` is what a sign-off of it is about."""
+
+    code: str
+    level: str
+    subject: str = ""
+
+
+class Told(NamedTuple):
+    """The verdict about one arm."""
+
+    level: str
+    set: str | None
+    found: frozenset[Found]
+
+    @property
+    def codes(self) -> set[tuple[str, str]]:
+        """Codes and levels."""
+        return {(one.code, one.level) for one in self.found}
+
+
+class Judge:
+    """Judges one arm as things stand at ``now``; ``share`` is the share as it lies there, None where it is offline."""
+
+    def __init__(self, memory: Memory, share: Share | None, marker: str, arm: str, now: datetime) -> None:
+        self.memory, self.setting, self.share, self.marker = memory, memory.setting, share, marker
+        self.arm, self.now = memory.setting.arm(arm), now
+        self.sets = [known for known in memory.known.values() if known.arm == arm]
+        self.carrier = self._carrier()
+        self.moments: set[datetime] = set()
+
+    # --- what is known of a set -------------------------------------------------------------------------
+
+    def own_capture(self, known: Known) -> datetime:
+        """Design 4: the earliest plausible of stamp, newest modification time and first sight."""
+        assert known.sealed
+        times = [known.sealed.stamp, newest(known), known.first_seen]
+        return min(time for time in times if time and BELIEVED_SINCE <= time <= known.first_seen)
+
+    def original(self, known: Known) -> Known:
+        """Design 4: the oldest set of the arm with the very same bytes; only where a recipe names what is volatile."""
+        assert known.sealed
+        if not self.setting.volatile or known.sealed.broken:
+            return known
+        print_of = known.sealed.fingerprint
+        same = [one for one in self.sets if one.sealed and one.sealed.fingerprint == print_of and not one.sealed.broken]
+        return min(same, key=self.own_capture)
+
+    def captured(self, known: Known) -> datetime:
+        """When the controller was saved, as far as it can be believed."""
+        return self.own_capture(self.original(known))
+
+    def complete(self, known: Known) -> bool:
+        """Every part of the recipe there and sound."""
+        return known.sealed is not None and not problems(known.sealed, self.setting.parts)
+
+    def damaged(self, known: Known) -> str:
+        """Why a set is not what it was: found before, or by a listing now."""
+        if known.damage or known.sealed is None or self.share is None:
+            return known.damage
+        seen = self.share.sets.get(known.path)
+        return "changed" if seen and seen.look != known.listed else ""
+
+    def gone(self, known: Known) -> bool:
+        """Whether a set is no longer where it was; of an offline share nothing is known to have gone."""
+        return known.gone if self.share is None else known.path not in self.share.sets
+
+    def foreign(self, known: Known) -> str:
+        """Design 4, `wrong-arm`: another arm's axis-zero or image, or an identity that is not the arm's."""
+        assert known.sealed
+        if self.setting.identity and (file := known.sealed.files.get("settings.toml")):
+            said = re.search(rb'serial = "([^"]+)"', file.data)
+            if said and said[1].decode() != self.arm.serial:
+                return "names another controller"
+        for other in self.memory.known.values():
+            if other.arm == known.arm or other.sealed is None:
+                continue
+            for part in ("axis-zero", "image"):
+                if part in self.setting.parts:
+                    mine = members(known.sealed, self.setting.parts[part].files)
+                    if mine and mine == members(other.sealed, self.setting.parts[part].files):
+                        return f"{part} equals that of {other.path}"
+        return ""
+
+    def _carrier(self) -> Known | None:
+        """Contract: the newest complete set that was read back at least once, neither damaged nor another arm's."""
+        good = [
+            known
+            for known in self.sets
+            if known.sealed
+            and known.read_at
+            and not self.gone(known)
+            and self.complete(known)
+            and not self.damaged(known)
+            and not self.foreign(known)
+        ]
+        return max(good, key=lambda known: (self.captured(known), known.path), default=None)
+
+    # --- the verdict ------------------------------------------------------------------------------------
+
+    def told(self, action: str, at: datetime, off: timedelta) -> Told:
+        """The verdict for an action at a time."""
+        found = [*self._about_share(), *self._about_sets(action, at), *self._about_arm(action, at, off)]
+        signed = frozenset(self._signed(one, at) for one in found)
+        level = max((one.level for one in signed), key=RANK.index, default="clear")
+        return Told(level, self.carrier.path if self.carrier else None, signed)
+
+    def horizon(self, action: str, at: datetime, off: timedelta) -> tuple[datetime | None, str | None]:
+        """Design 6: the first instant after ``at`` at which the level changes if no new fact arrives, and to which."""
+        level = self.told(action, at, off).level
+        for moment in sorted(self.moments):
+            for instant in (moment, moment + INSTANT):
+                if at < instant <= at + TEN_YEARS and (then := self.told(action, instant, off).level) != level:
+                    return instant, then
+        return None, None
+
+    def _after(self, at: datetime, moment: datetime) -> bool:
+        """Whether a moment has passed, itself not included; it is one at which a level may change."""
+        self.moments.add(moment)
+        return at > moment
+
+    def _from(self, at: datetime, moment: datetime) -> bool:
+        """Whether a moment has come, itself included."""
+        self.moments.add(moment)
+        return at >= moment
+
+    def _signed(self, one: Found, at: datetime) -> Found:
+        for sign in self.memory.sign_offs:
+            if (sign.arm, sign.code) == (self.arm.id, one.code) and one.subject in sign.subjects:
+                if not self._after(at, sign.until) and one.level in ("hold", "unknown"):
+                    return one._replace(level="caution")
+        return one
+
+    def _about_share(self) -> Iterable[Found]:
+        if self.share is None:
+            yield Found("share-offline", "unknown")
+        elif self.marker in ("other", "lost"):
+            yield Found("share-doubt", "unknown", self.marker)
+        elif self.marker == "never":
+            yield Found("share-doubt", "caution", self.marker)
+        if self.memory.looked is None and self.share is None:
+            yield Found("share-unseen", "unknown")
+
+    def _about_sets(self, action: str, at: datetime) -> Iterable[Found]:
+        settled = [known for known in self.sets if known.sealed and not self.gone(known)]
+        if not settled:
+            yield Found("no-backup", "hold")
+        carrier = self.carrier
+        newer = [one for one in settled if carrier is None or self._is_newer(one)]
+        for one in newer:
+            yield from self._about_newer(one)
+        if self.share:
+            fresh = [seen for seen in self.share.sets.values() if seen.arm == self.arm.id]
+            known = self.memory.known
+            if any(seen.path not in known or not known[seen.path].sealed for seen in fresh):
+                yield Found("unsettled-newer", "caution")
+            if self.share.odd[self.arm.id] or any(one.sealed and one.sealed.odd for one in [*newer, carrier] if one):
+                yield Found("odd-entry", "caution")
+        if carrier is None:
+            complete = [one for one in settled if self.complete(one)]
+            if settled and not complete:
+                yield Found("incomplete-set", "hold", _paths(settled))
+            elif settled and not any(one.read_at for one in complete):
+                yield Found("not-read-back", "hold", _paths(settled))
+            for one in settled:
+                yield from self._doubts(one)
+            return
+        yield from self._about_carrier(carrier, action, at)
+        for one in [carrier, *newer]:
+            yield from self._doubts(one)
+
+    def _is_newer(self, one: Known) -> bool:
+        carrier = self.carrier
+        assert carrier
+        return one is not carrier and self.captured(one) > self.captured(carrier)
+
+    def _about_newer(self, one: Known) -> Iterable[Found]:
+        if self.foreign(one):
+            yield Found("wrong-arm", "hold", one.path)
+        if not self.complete(one):
+            if self.carrier or any(self.complete(other) for other in self.sets):
+                yield Found("incomplete-set", "caution", one.path)
+        elif self.damaged(one):
+            yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
+        elif not one.read_at and self.carrier:
+            yield Found("unsettled-newer", "caution")
+
+    def _about_carrier(self, carrier: Known, action: str, at: datetime) -> Iterable[Found]:
+        captured = self.captured(carrier)
+        if self._after(at, captured + self.setting.fresh[action]):
+            yield Found("stale-backup", "hold", carrier.path)
+        edits = [mark.at for mark in self._marks("edit") if mark.at > captured]
+        if edits:
+            yield Found("edited-since", "hold", f"{carrier.path} {sorted(edits)}")
+        assert carrier.read_at
+        if self._after(at, carrier.read_at + self.setting.read_back_within):
+            yield Found("not-read-back", "hold", carrier.path)
+        if carrier.copies < self.setting.copies_needed:
+            yield Found("too-few-copies", "caution", carrier.path)
+
+    def _doubts(self, one: Known) -> Iterable[Found]:
+        assert one.sealed
+        if self.foreign(one):
+            return
+        if self.original(one) is not one:
+            yield Found("refiled-copy", "caution", one.path)
+        stamp = one.sealed.stamp
+        if stamp and not BELIEVED_SINCE <= stamp <= one.first_seen:
+            yield Found("clock-doubt", "caution", one.path)
+        times = [
+            max(one.sealed.files[name].changed for name in names)
+            for part in self.setting.parts.values()
+            if (names := members(one.sealed, part.files))
+        ]
+        if times and max(times) - min(times) > self.setting.parts_apart:
+            yield Found("mixed-times", "caution", one.path)
+        older = [k for k in self.sets if k.sealed and not k.sealed.broken and not self.foreign(k)]
+        older = [k for k in older if self.captured(k) < self.captured(one)]
+        before = max(older, key=self.captured, default=None)
+        if before and before.sealed:
+            yield from self._against(before, one)
+
+    def _against(self, before: Known, one: Known) -> Iterable[Found]:
+        assert before.sealed
+        assert one.sealed
+        parts = self.setting.parts
+        if "axis-zero" in parts:
+            was, now = (members(known.sealed, parts["axis-zero"].files) for known in (before, one) if known.sealed)
+            told = any(self.captured(before) < mark.at <= self.captured(one) for mark in self._marks("re-zeroed"))
+            if was and now and was != now and not told:
+                yield Found("axis-zero-moved", "caution", one.path)
+        programs, sizes = [], []
+        for known in (before, one):
+            assert known.sealed
+            programs.append(len(members(known.sealed, parts["programs"].files)))
+            sizes.append(sum(file.size for file in known.sealed.files.values()))
+        left = 1 - self.setting.shrink
+        if programs[1] <= programs[0] * left or sizes[1] <= sizes[0] * left:
+            yield Found("shrunk-set", "caution", one.path)
+
+    # --- the arm ----------------------------------------------------------------------------------------
+
+    def _marks(self, kind: str) -> list[Mark]:
+        return [mark for mark in self.memory.marks if (mark.arm, mark.kind) == (self.arm.id, kind)]
+
+    def _about_arm(self, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
+        if (within := self.setting.restore_test_within) is not None:
+            last = max((mark.at for mark in self._marks("restore-test")), default=None)
+            if last is None or self._after(at, last + within):
+                yield Found("restore-test-due", "caution")
+        yield from self._about_swap(action, at)
+        if action == "memory-swap":
+            yield from self._about_power(at)
+        for one in cells.about_cells(self.memory, self.arm, action, at, off):
+            yield Found(one.code, one.level, one.subject)
+        self.moments |= cells.moments(self.memory, self.arm, off)
+
+    def _about_swap(self, action: str, at: datetime) -> Iterable[Found]:
+        mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
+        if not mine:
+            return
+        swap = mine[-1]
+        if swap.ended is None:
+            out = max(at, self.now) - swap.began
+            limit = self.setting.limit
+            code = "over" if out > limit else "closing" if out >= limit * self.setting.closing else "open"
+            yield Found(f"window-{code}", "hold")
+        elif self.carrier is None or self.captured(self.carrier) <= swap.ended:
+            held = action in ("power-down", "memory-swap")
+            yield Found("awaiting-proof", "hold" if held else "caution")
+
+    def _about_power(self, at: datetime) -> Iterable[Found]:
+        told = sorted(
+            (mark for mark in self.memory.marks if mark.arm == self.arm.id and mark.kind.startswith("powered-")),
+            key=lambda mark: mark.at,
+        )
+        if not told:
+            yield Found("not-powered-long-enough", "caution")
+        elif told[-1].kind == "powered-off":
+            yield Found("not-powered-long-enough", "hold")
+        else:
+            since = next(
+                (mark.at for mark, was in zip(told[::-1], told[-2::-1], strict=False) if was.kind == "powered-off"),
+                told[0].at,
+            )
+            if not self._from(at, since + self.setting.powered_before):
+                yield Found("not-powered-long-enough", "hold")
+
+
+def newest(known: Known) -> datetime | None:
+    """The newest modification time among a set's members."""
+    assert known.sealed
+    return max((file.changed for file in known.sealed.files.values()), default=None)
+
+
+def _paths(sets: list[Known]) -> str:
+    return " ".join(sorted(one.path for one in sets))
+
+
+__all__ = ["Found", "Judge", "Setting", "Told"]

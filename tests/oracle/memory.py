@@ -1,0 +1,187 @@
+"""What the tool must remember, kept by the oracle itself from the commands that were given and from the share."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+from tests.oracle.reading import Seen, Share, read_share
+from tests.oracle.setting import Part, Setting
+
+BELIEVED_SINCE = datetime(2000, 1, 1, tzinfo=UTC)
+SHARE_CLOCK = timedelta(hours=3)  # README step 3: what was written within the last hours must be seen unchanged
+
+
+class Mark(NamedTuple):
+    """A fact that a person recorded; ``told_at`` when it was told."""
+
+    kind: str
+    arm: str
+    at: datetime
+    cell: str = ""
+
+
+class Swap(NamedTuple):
+    """A memory cell that was taken out, and put in again or not yet."""
+
+    arm: str
+    began: datetime
+    ended: datetime | None
+
+
+class SignOff(NamedTuple):
+    """Somebody answers for a finding, as it was, until a moment."""
+
+    arm: str
+    code: str
+    subjects: frozenset[str]
+    until: datetime
+
+
+class Known:
+    """What is known of one set."""
+
+    def __init__(self, seen: Seen, at: datetime) -> None:
+        self.path, self.arm, self.first_seen = seen.path, seen.arm, at
+        self.listed = seen.look
+        self.listed_since = at
+        self.sealed: Seen | None = None
+        self.read_at: datetime | None = None
+        self.damage = ""
+        self.gone = False
+        self.copies = 0
+
+    def __repr__(self) -> str:
+        return f"<{self.path} read {self.read_at} {self.damage} {'gone' if self.gone else ''}>"
+
+
+class Memory:
+    """Everything known; each method stands for one command that was given between ``start`` and ``end``."""
+
+    def __init__(self, root: Path, setting: Setting) -> None:
+        self.root, self.setting = root, setting
+        self.known: dict[str, Known] = {}
+        self.marks: list[Mark] = []
+        self.swaps: list[Swap] = []
+        self.sign_offs: list[SignOff] = []
+        self.stock: dict[str, int] = {}
+        self.looked: datetime | None = None
+
+    def read(self, place: str = "share") -> Share:
+        """The share, or a further place, as it is now."""
+        setting = self.setting
+        return read_share(self.root / place, list(setting.layouts), [arm.id for arm in setting.arms], setting.zone)
+
+    def look(self, at: datetime, wait: timedelta) -> None:
+        """`guard look --wait`: every set that settled is read; what changed since it was read is damaged."""
+        share = self.read()
+        self.looked = at
+        for path, seen in share.sets.items():
+            known = self.known.setdefault(path, Known(seen, at))
+            known.gone = False
+            if known.sealed is None:
+                self._settle(known, seen, at, wait)
+            elif seen.look != known.listed:
+                self._compare(known, seen)
+        for path, known in self.known.items():
+            known.gone = known.gone or path not in share.sets
+        places = [self.read(place).sets for place in self.setting.copies]
+        for path, known in self.known.items():
+            if known.sealed:
+                print_of = known.sealed.fingerprint
+                known.copies = sum(path in sets and sets[path].fingerprint == print_of for sets in places)
+
+    def _settle(self, known: Known, seen: Seen, at: datetime, wait: timedelta) -> None:
+        """Design 5, `settled`; times of the last hours are no proof, only having seen it unchanged is."""
+        if seen.look != known.listed:
+            known.listed, known.listed_since = seen.look, at
+        settle = self.setting.settle
+        if at - seen.written >= max(SHARE_CLOCK, settle) or max(wait, at - known.listed_since) >= settle:
+            known.sealed = seen
+
+    @staticmethod
+    def _compare(known: Known, seen: Seen) -> None:
+        """Design, section 5: `damaged`: a digest that once was right no longer is."""
+        sealed = known.sealed
+        assert sealed
+        for name, file in sealed.files.items():
+            if name not in seen.files:
+                known.damage = known.damage or f"{name} is missing"
+            elif seen.files[name].digest != file.digest:
+                known.damage = known.damage or f"{name} differs"
+        known.listed = seen.look
+
+    def prove(self, known: Known, at: datetime) -> None:
+        """`guard prove` of one set: read again, every digest compared."""
+        seen = self.read().sets.get(known.path)
+        if known.sealed is None or seen is None:
+            return
+        self._compare(known, seen)
+        if not known.damage:
+            known.read_at = at
+
+    def cell_changed(self, arm: str, kind: str, cell: str) -> date | None:
+        """The day on which a person said that the cell was changed, the latest."""
+        days = [mark.at for mark in self.marks if (mark.arm, mark.kind, mark.cell) == (arm, kind, cell)]
+        return max(days).astimezone(self.setting.zone).date() if days else None
+
+
+def members(seen: Seen, patterns: tuple[str, ...]) -> dict[str, bytes]:
+    """The files of a set that a pattern names; * and ? within a name, ** across folders."""
+    return {name: file.data for name, file in seen.files.items() if any(matches(name, each) for each in patterns)}
+
+
+def matches(name: str, pattern: str) -> bool:
+    """Whether a path within a set fits a pattern."""
+    parts = []
+    for piece in re.split(r"(\*\*/?)", pattern):
+        if piece.startswith("**"):
+            parts.append(r"(?:.*/)?" if piece.endswith("/") else ".*")
+        else:
+            text = re.escape(piece).replace(r"\*", "[^/]*").replace(r"\?", "[^/]")
+            parts.append(text)
+    return re.fullmatch("".join(parts), name, re.DOTALL) is not None
+
+
+def problems(seen: Seen, parts: dict[str, Part]) -> list[str]:
+    """What a set lacks of its recipe."""
+    if seen.broken:
+        return [seen.broken]
+    found = []
+    for name, part in parts.items():
+        files = members(seen, part.files)
+        if len(files) < part.at_least:
+            found.append(f"{name}: {len(files)} files")
+        for file, data in files.items():
+            found += [f"{name}: {file} {why}" for why in _unsound(data, part)]
+    return found + _checksums(seen)
+
+
+def _unsound(data: bytes, part: Part) -> list[str]:
+    found = []
+    if len(data) < part.min_size:
+        found.append("too small")
+    if part.not_blank and len(set(data)) <= 1:
+        found.append("blank")
+    if not data.startswith(part.starts_with):
+        found.append("begins wrongly")
+    if part.text:
+        try:
+            data.decode("utf-8")
+        except UnicodeDecodeError:
+            found.append("no text")
+    return found
+
+
+def _checksums(seen: Seen) -> list[str]:
+    """A checksum list in the set, SHA256SUMS in coreutils' format."""
+    if "SHA256SUMS" not in seen.files:
+        return []
+    found = []
+    for line in seen.files["SHA256SUMS"].data.decode("utf-8", "replace").splitlines():
+        digest, _, name = line.partition("  ")
+        if name not in seen.files or seen.files[name].digest != digest:
+            found.append(f"SHA256SUMS: {name}")
+    return found
