@@ -131,8 +131,8 @@ class _Search:
         if any(match.arm is None or self._wanted(match.arm) for _, match in deeper):
             # All layouts that fit go along, so that an entry is told as the same thing whoever asks.
             yield from self.below(path, depth + 1, deeper)
-        elif not deeper and self._wanted(_common_arm(alive)):
-            yield Odd(path, _common_arm(alive), _why_odd(name, foreign))
+        elif not deeper and self._wanted(_only_arm(alive)):
+            yield Odd(path, _only_arm(alive), _why_odd(name, foreign))
 
     def _wanted(self, arm: str | None) -> bool:
         return self.only is None or arm == self.only
@@ -160,7 +160,14 @@ def _those_of(where: str, names: list[str]) -> list[_Name]:
 
 
 def _common_arm(alive: _Alive) -> str | None:
+    """The arm that all layouts name for a folder: all that lies in it is that arm's."""
     arms = {match.arm for _, match in alive}
+    return arms.pop() if len(arms) == 1 else None
+
+
+def _only_arm(alive: _Alive) -> str | None:
+    """The one arm whose folder this is by some layout: whatever another layout allows, what is odd in it concerns that arm."""
+    arms = {match.arm for _, match in alive if match.arm is not None}
     return arms.pop() if len(arms) == 1 else None
 
 

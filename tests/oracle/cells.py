@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 from tests.oracle.memory import Memory
@@ -14,6 +14,8 @@ REPLACES = {"memory-swap": ("memory",), "position-swap": ("position",), "service
 """Design 3: one visit may do both."""
 SWAPS = ("memory-swap", "position-swap")
 LIKELY = {"caution": 0.01, "hold": 0.1}
+LEAST_MAH = 100
+"""Plants have cells that hold more than they need by far, or that were spent long ago: `plants.AMPLE`, `SPENT`."""
 
 
 class Said(NamedTuple):
@@ -25,20 +27,13 @@ class Said(NamedTuple):
 
 
 def installed(memory: Memory, arm: Arm, cell: Cell) -> datetime | None:
-    """When a cell was put in: the later of what is configured and what was told; from that day's beginning."""
-    days = [day for day in (cell.installed, memory.cell_changed(arm.id, "cell-changed", cell.type)) if day]
-    return _midnight(memory, max(days)) if days else None
-
-
-def _midnight(memory: Memory, day: date) -> datetime:
-    return datetime(day.year, day.month, day.day, tzinfo=memory.setting.zone).astimezone(UTC)
+    """When a cell was put in: as a person told of its change, else as configured; a day begins at 00:00 UTC."""
+    day = memory.cell_changed(arm.id, "cell-changed", cell.type) or cell.installed
+    return datetime(day.year, day.month, day.day, tzinfo=UTC) if day else None
 
 
 def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timedelta) -> Iterable[Said]:
-    """All findings about the cells of an arm; where position cells are changed, the mains stay on (design 3)."""
-    kinds = {cell.kind for cell in arm.cells}
-    if action in SWAPS and not kinds & set(REPLACES[action]):
-        yield Said("spare-missing", "caution", "")  # no type is known whose spares could have been recorded
+    """All findings about the cells of an arm."""
     if not arm.cells:
         yield Said("cell-age-unknown", "caution", "")
     for cell in arm.cells:
@@ -46,15 +41,39 @@ def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timede
         yield from _about_age(memory, arm, cell, replaced, at)
         if _alarmed(memory, arm, cell):
             yield Said("cell-alarm", "caution" if replaced else "hold", cell.type)
-        if cell.kind == "memory" and action != "position-swap" and (since := installed(memory, arm, cell)):
-            chance = 1 - math.exp(-memory.setting.failures_per_year * ((at + off - since) / YEAR))
-            level = next((one for one in ("hold", "caution") if chance >= LIKELY[one]), None)
-            if level:
-                yield Said("loss-likely", "caution" if replaced else level, cell.type)
-        if replaced and action in SWAPS:
-            left = memory.stock.get(cell.type)
-            if left is None or left <= 0:
-                yield Said("spare-missing", "caution" if left is None else "hold", cell.type)
+        if cell.kind == "memory" and action != "position-swap":
+            yield from _about_charge(memory, arm, cell, replaced, at + off)
+    if action in SWAPS:
+        yield from _about_spares(memory, arm, REPLACES[action][0])
+
+
+def _about_charge(memory: Memory, arm: Arm, cell: Cell, replaced: bool, end: datetime) -> Iterable[Said]:
+    """Design 7; only where figures are known, and not where the mains stay on (design 3)."""
+    since = installed(memory, arm, cell)
+    if cell.capacity_mah is None or since is None:
+        return
+    if cell.capacity_mah < LEAST_MAH:
+        yield Said("charge-short", "caution" if replaced else "hold", cell.type)
+        yield Said("loss-likely", "caution" if replaced else "hold", cell.type)
+        return
+    chance = 1 - math.exp(-memory.setting.failures_per_year * ((end - since) / YEAR))
+    level = next((one for one in ("hold", "caution") if chance >= LIKELY[one]), None)
+    if level:
+        yield Said("loss-likely", "caution" if replaced else level, cell.type)
+
+
+def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Said]:
+    """A spare of each type that the arm lists; where it lists none, of any type of that kind."""
+    types = [cell.type for cell in arm.cells if cell.kind == kind]
+    counts = [memory.stock.get(each) for each in types]
+    if not types:
+        any_type = {cell.type for one in memory.setting.arms for cell in one.cells if cell.kind == kind}
+        any_type.add(f"{kind}-cell")  # the type that is there without being configured
+        told = [memory.stock.get(each) for each in any_type]
+        counts = [next((one for one in told if one), 0 if told and None not in told else None)]
+    for count in counts:
+        if count is None or count <= 0:
+            yield Said("spare-missing", "caution" if count is None else "hold", kind)
 
 
 def _about_age(memory: Memory, arm: Arm, cell: Cell, replaced: bool, at: datetime) -> Iterable[Said]:
@@ -80,7 +99,7 @@ def moments(memory: Memory, arm: Arm, off: timedelta) -> set[datetime]:
     for cell in arm.cells:
         if since := installed(memory, arm, cell):
             found |= {since + cell.interval, since + cell.interval * 0.9}
-            if memory.setting.failures_per_year and cell.kind == "memory":
+            if memory.setting.failures_per_year and cell.capacity_mah:
                 for chance in LIKELY.values():
                     found.add(since - off + YEAR * (-math.log(1 - chance) / memory.setting.failures_per_year))
     return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
 from tests.oracle.calling import Given
@@ -52,6 +52,8 @@ def adopt(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Differen
 def compare(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Difference]:
     """How one answer differs from what the oracle says."""
     action, at, off = answer["action"], moment(answer["at"]), timedelta(seconds=answer["off_for_s"])
+    path = answer["set"]["path"] if answer["set"] else None
+    judge.carrier = next((one for one in judge.equals if one.path == path), judge.carrier)
     found = adopt(judge, memory, answer)
     judge.moments.clear()
     told = judge.told(action, at, off)
@@ -65,7 +67,6 @@ def compare(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Differ
         found.append(Difference(kind, f"{asked}: {answer['verdict']}, oracle {told.level}; {texts}"))
     elif codes != told.codes:
         found.append(Difference("findings", f"{asked}: {texts}"))
-    path = answer["set"]["path"] if answer["set"] else None
     if told.set and path != told.set:
         found.append(Difference("set", f"{asked}: rests on {path}, oracle {told.set}"))
     elif told.set and judge.carrier:
@@ -102,6 +103,9 @@ def compare_exit(given: Given) -> list[Difference]:
     return []
 
 
-def asked_now() -> datetime:
-    """The clock."""
-    return datetime.now(UTC)
+def gist(given: Given) -> list[Any]:
+    """What was answered, without the words, and without figures that depend on the moment of asking."""
+    answers = given.json["answers"]
+    keys = ("arm", "verdict", "holds_until", "then", "set")
+    codes = [sorted((one["code"], one["level"]) for one in answer["findings"]) for answer in answers]
+    return [given.code, *([answer[key] for key in keys] for answer in answers), *codes]

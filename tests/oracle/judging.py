@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from tests.oracle import cells
 from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, members, problems
-from tests.oracle.reading import Share
+from tests.oracle.reading import Seen, Share
 from tests.oracle.setting import Setting
 
 RANK = ("clear", "caution", "unknown", "hold")
@@ -45,7 +45,8 @@ class Judge:
         self.memory, self.setting, self.share, self.marker = memory, memory.setting, share, marker
         self.arm, self.now = memory.setting.arm(arm), now
         self.sets = [known for known in memory.known.values() if known.arm == arm]
-        self.carrier = self._carrier()
+        self.equals = self._newest()
+        self.carrier = self.equals[-1] if self.equals else None
         self.moments: set[datetime] = set()
 
     # --- what is known of a set -------------------------------------------------------------------------
@@ -53,21 +54,40 @@ class Judge:
     def own_capture(self, known: Known) -> datetime:
         """Design 4: the earliest plausible of stamp, newest modification time and first sight."""
         assert known.sealed
-        times = [known.sealed.stamp, newest(known), known.first_seen]
+        return self._claim(known, known.sealed)
+
+    @staticmethod
+    def _claim(known: Known, version: Seen) -> datetime:
+        newest = max((file.changed for file in version.files.values()), default=None)
+        times = [version.stamp, newest, known.first_seen]
         return min(time for time in times if time and BELIEVED_SINCE <= time <= known.first_seen)
 
     def original(self, known: Known) -> Known:
-        """Design 4: the oldest set of the arm with the very same bytes; only where a recipe names what is volatile."""
+        """Design 4: the oldest set of the arm that has, or once had, the very same bytes.
+
+        Only where a recipe names what is volatile.
+        """
         assert known.sealed
         if not self.setting.volatile or known.sealed.broken:
             return known
         print_of = known.sealed.fingerprint
-        same = [one for one in self.sets if one.sealed and one.sealed.fingerprint == print_of and not one.sealed.broken]
-        return min(same, key=self.own_capture)
+        return min((claim, one is not known, one.path, one) for claim, one in self._with(print_of))[-1]
 
     def captured(self, known: Known) -> datetime:
         """When the controller was saved, as far as it can be believed."""
-        return self.own_capture(self.original(known))
+        assert known.sealed
+        if not self.setting.volatile or known.sealed.broken:
+            return self.own_capture(known)
+        return min(claim for claim, _ in self._with(known.sealed.fingerprint))
+
+    def _with(self, print_of: str) -> list[tuple[datetime, Known]]:
+        """The sets of the arm that had these bytes, each with the time that it claims as it was then."""
+        return [
+            (self._claim(one, version), one)
+            for one in self.sets
+            for version in one.versions
+            if version.fingerprint == print_of and not version.broken
+        ]
 
     def complete(self, known: Known) -> bool:
         """Every part of the recipe there and sound."""
@@ -75,7 +95,7 @@ class Judge:
 
     def damaged(self, known: Known) -> str:
         """Why a set is not what it was: found before, or by a listing now."""
-        if known.damage or known.sealed is None or self.share is None:
+        if known.damage or known.read_at is None or self.share is None:
             return known.damage
         seen = self.share.sets.get(known.path)
         return "changed" if seen and seen.look != known.listed else ""
@@ -101,8 +121,11 @@ class Judge:
                         return f"{part} equals that of {other.path}"
         return ""
 
-    def _carrier(self) -> Known | None:
-        """Contract: the newest complete set that was read back at least once, neither damaged nor another arm's."""
+    def _newest(self) -> list[Known]:
+        """Contract: the newest complete set that was read back at least once, neither damaged nor another arm's.
+
+        Several where they are equally new: the rules do not say which of them.
+        """
         good = [
             known
             for known in self.sets
@@ -113,16 +136,20 @@ class Judge:
             and not self.damaged(known)
             and not self.foreign(known)
         ]
-        return max(good, key=lambda known: (self.captured(known), known.path), default=None)
+        latest = max(map(self.captured, good), default=None)
+        return sorted((known for known in good if self.captured(known) == latest), key=lambda known: known.path)
 
     # --- the verdict ------------------------------------------------------------------------------------
 
     def told(self, action: str, at: datetime, off: timedelta) -> Told:
         """The verdict for an action at a time."""
-        found = [*self._about_share(), *self._about_sets(action, at), *self._about_arm(action, at, off)]
-        signed = frozenset(self._signed(one, at) for one in found)
+        signed = frozenset(self._signed(one, at) for one in self.found(action, at, off))
         level = max((one.level for one in signed), key=RANK.index, default="clear")
         return Told(level, self.carrier.path if self.carrier else None, signed)
+
+    def found(self, action: str, at: datetime, off: timedelta) -> list[Found]:
+        """What is found, whoever answers for it."""
+        return [*self._about_share(), *self._about_sets(action, at), *self._about_arm(action, at, off)]
 
     def horizon(self, action: str, at: datetime, off: timedelta) -> tuple[datetime | None, str | None]:
         """Design 6: the first instant after ``at`` at which the level changes if no new fact arrives, and to which."""
@@ -145,7 +172,7 @@ class Judge:
 
     def _signed(self, one: Found, at: datetime) -> Found:
         for sign in self.memory.sign_offs:
-            if (sign.arm, sign.code) == (self.arm.id, one.code) and one.subject in sign.subjects:
+            if (sign.arm, sign.code) == (self.arm.id, one.code) and (one.level, one.subject) in sign.subjects:
                 if not self._after(at, sign.until) and one.level in ("hold", "unknown"):
                     return one._replace(level="caution")
         return one
@@ -155,6 +182,8 @@ class Judge:
             yield Found("share-offline", "unknown")
         elif self.marker in ("other", "lost"):
             yield Found("share-doubt", "unknown", self.marker)
+        elif self.memory.vanished:
+            yield Found("share-doubt", "unknown", "vanished")
         elif self.marker == "never":
             yield Found("share-doubt", "caution", self.marker)
         if self.memory.looked is None and self.share is None:
@@ -168,18 +197,15 @@ class Judge:
         newer = [one for one in settled if carrier is None or self._is_newer(one)]
         for one in newer:
             yield from self._about_newer(one)
-        if self.share:
-            fresh = [seen for seen in self.share.sets.values() if seen.arm == self.arm.id]
-            known = self.memory.known
-            if any(seen.path not in known or not known[seen.path].sealed for seen in fresh):
-                yield Found("unsettled-newer", "caution")
-            if self.share.odd[self.arm.id] or any(one.sealed and one.sealed.odd for one in [*newer, carrier] if one):
-                yield Found("odd-entry", "caution")
+        yield from self._about_unsettled()
+        entries = self.share.odd[self.arm.id] if self.share else ()
+        if entries or any(one.sealed and one.sealed.odd for one in [*newer, carrier] if one):
+            yield Found("odd-entry", "caution")
         if carrier is None:
             complete = [one for one in settled if self.complete(one)]
             if settled and not complete:
                 yield Found("incomplete-set", "hold", _paths(settled))
-            elif settled and not any(one.read_at for one in complete):
+            elif any(not self.damaged(one) and not self.foreign(one) for one in complete):
                 yield Found("not-read-back", "hold", _paths(settled))
             for one in settled:
                 yield from self._doubts(one)
@@ -188,10 +214,25 @@ class Judge:
         for one in [carrier, *newer]:
             yield from self._doubts(one)
 
+    def _about_unsettled(self) -> Iterable[Found]:
+        """Sets that are there, or were when the share was last there, and were not sealed."""
+        known = self.memory.known
+        there = self.share.sets if self.share else {path: one.first for path, one in known.items()}
+        for seen in there.values():
+            if seen.arm != self.arm.id or (seen.path in known and known[seen.path].sealed):
+                continue
+            believed = seen.stamp and BELIEVED_SINCE <= seen.stamp <= self.now
+            if self.carrier and seen.stamp and believed and seen.stamp < self.captured(self.carrier):
+                continue
+            yield Found("unsettled-newer", "caution")
+            if seen.stamp and not believed:
+                yield Found("clock-doubt", "caution", seen.path)
+
     def _is_newer(self, one: Known) -> bool:
+        """Not older than the set that the answer rests on; a copy that was filed again counts as filed."""
         carrier = self.carrier
         assert carrier
-        return one is not carrier and self.captured(one) > self.captured(carrier)
+        return one is not carrier and max(self.captured(one), self.own_capture(one)) >= self.captured(carrier)
 
     def _about_newer(self, one: Known) -> Iterable[Found]:
         if self.foreign(one):
@@ -199,10 +240,14 @@ class Judge:
         if not self.complete(one):
             if self.carrier or any(self.complete(other) for other in self.sets):
                 yield Found("incomplete-set", "caution", one.path)
-        elif self.damaged(one):
+        elif self.damaged(one) if self.relied_on(one) else one.damage:
             yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
         elif not one.read_at and self.carrier:
             yield Found("unsettled-newer", "caution")
+
+    def relied_on(self, one: Known) -> bool:
+        """Design 6: `ask` re-checks the set that it relies on, and so each that would come before it."""
+        return self.carrier is None or self.captured(one) >= self.captured(self.carrier)
 
     def _about_carrier(self, carrier: Known, action: str, at: datetime) -> Iterable[Found]:
         captured = self.captured(carrier)
@@ -219,8 +264,6 @@ class Judge:
 
     def _doubts(self, one: Known) -> Iterable[Found]:
         assert one.sealed
-        if self.foreign(one):
-            return
         if self.original(one) is not one:
             yield Found("refiled-copy", "caution", one.path)
         stamp = one.sealed.stamp
@@ -236,7 +279,7 @@ class Judge:
         older = [k for k in self.sets if k.sealed and not k.sealed.broken and not self.foreign(k)]
         older = [k for k in older if self.captured(k) < self.captured(one)]
         before = max(older, key=self.captured, default=None)
-        if before and before.sealed:
+        if before and not self.foreign(one):
             yield from self._against(before, one)
 
     def _against(self, before: Known, one: Known) -> Iterable[Found]:
@@ -268,11 +311,18 @@ class Judge:
             if last is None or self._after(at, last + within):
                 yield Found("restore-test-due", "caution")
         yield from self._about_swap(action, at)
-        if action == "memory-swap":
+        if action == "memory-swap" and not self._is_out():
             yield from self._about_power(at)
         for one in cells.about_cells(self.memory, self.arm, action, at, off):
+            if one.code == "spare-missing" and self._is_out():
+                continue  # what is needed before a swap begins
             yield Found(one.code, one.level, one.subject)
         self.moments |= cells.moments(self.memory, self.arm, off)
+
+    def _is_out(self) -> bool:
+        """Whether the memory cell is out."""
+        mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
+        return bool(mine) and mine[-1].ended is None
 
     def _about_swap(self, action: str, at: datetime) -> Iterable[Found]:
         mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
@@ -304,12 +354,6 @@ class Judge:
             )
             if not self._from(at, since + self.setting.powered_before):
                 yield Found("not-powered-long-enough", "hold")
-
-
-def newest(known: Known) -> datetime | None:
-    """The newest modification time among a set's members."""
-    assert known.sealed
-    return max((file.changed for file in known.sealed.files.values()), default=None)
 
 
 def _paths(sets: list[Known]) -> str:

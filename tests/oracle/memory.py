@@ -10,8 +10,12 @@ from typing import NamedTuple
 from tests.oracle.reading import Seen, Share, read_share
 from tests.oracle.setting import Part, Setting
 
-BELIEVED_SINCE = datetime(2000, 1, 1, tzinfo=UTC)
+BELIEVED_SINCE = datetime(2001, 1, 1, tzinfo=UTC)
+"""A clock that lost its power starts again at 1970, 1980 or 2000 (common practice, no source)."""
 SHARE_CLOCK = timedelta(hours=3)  # README step 3: what was written within the last hours must be seen unchanged
+
+NEARLY_EVERYTHING = 0.9
+"""Contract, `share-doubt`: "nearly everything vanished at once"."""
 
 
 class Mark(NamedTuple):
@@ -36,7 +40,7 @@ class SignOff(NamedTuple):
 
     arm: str
     code: str
-    subjects: frozenset[str]
+    subjects: frozenset[tuple[str, str]]  # level and what it was about
     until: datetime
 
 
@@ -44,10 +48,11 @@ class Known:
     """What is known of one set."""
 
     def __init__(self, seen: Seen, at: datetime) -> None:
-        self.path, self.arm, self.first_seen = seen.path, seen.arm, at
+        self.path, self.arm, self.first, self.first_seen = seen.path, seen.arm, seen, at
         self.listed = seen.look
         self.listed_since = at
         self.sealed: Seen | None = None
+        self.versions: list[Seen] = []  # as it was whenever it was sealed
         self.read_at: datetime | None = None
         self.damage = ""
         self.gone = False
@@ -68,6 +73,7 @@ class Memory:
         self.sign_offs: list[SignOff] = []
         self.stock: dict[str, int] = {}
         self.looked: datetime | None = None
+        self.vanished = False
 
     def read(self, place: str = "share") -> Share:
         """The share, or a further place, as it is now."""
@@ -78,13 +84,18 @@ class Memory:
         """`guard look --wait`: every set that settled is read; what changed since it was read is damaged."""
         share = self.read()
         self.looked = at
+        there = [path for path, known in self.known.items() if not known.gone]
+        missing = [path for path in there if path not in share.sets]
+        self.vanished = bool(missing) and len(missing) >= NEARLY_EVERYTHING * len(there)
+        if self.vanished:
+            return
         for path, seen in share.sets.items():
             known = self.known.setdefault(path, Known(seen, at))
             known.gone = False
             if known.sealed is None:
                 self._settle(known, seen, at, wait)
             elif seen.look != known.listed:
-                self._compare(known, seen)
+                self._compare(known, seen, at, wait)
         for path, known in self.known.items():
             known.gone = known.gone or path not in share.sets
         places = [self.read(place).sets for place in self.setting.copies]
@@ -99,11 +110,11 @@ class Memory:
             known.listed, known.listed_since = seen.look, at
         settle = self.setting.settle
         if at - seen.written >= max(SHARE_CLOCK, settle) or max(wait, at - known.listed_since) >= settle:
-            known.sealed = seen
+            known.sealed, known.listed = seen, seen.look
+            known.versions.append(seen)
 
-    @staticmethod
-    def _compare(known: Known, seen: Seen) -> None:
-        """Design, section 5: `damaged`: a digest that once was right no longer is."""
+    def _compare(self, known: Known, seen: Seen, at: datetime, wait: timedelta) -> None:
+        """Design 5, `damaged`: a digest that once was right no longer is. Files that are new settle anew."""
         sealed = known.sealed
         assert sealed
         for name, file in sealed.files.items():
@@ -111,15 +122,24 @@ class Memory:
                 known.damage = known.damage or f"{name} is missing"
             elif seen.files[name].digest != file.digest:
                 known.damage = known.damage or f"{name} differs"
-        known.listed = seen.look
+        if known.damage or seen.files.keys() == sealed.files.keys():
+            known.listed = seen.look
+            return
+        known.sealed = None
+        self._settle(known, seen, at, wait)
+        if known.sealed:
+            known.read_at = None
+        else:
+            known.sealed = sealed
 
     def prove(self, known: Known, at: datetime) -> None:
         """`guard prove` of one set: read again, every digest compared."""
         seen = self.read().sets.get(known.path)
         if known.sealed is None or seen is None:
             return
-        self._compare(known, seen)
-        if not known.damage:
+        if any(name not in seen.files or seen.files[name].digest != one.digest for name, one in known.sealed.files.items()):
+            known.damage = known.damage or "it differs"
+        if not known.damage and seen.files.keys() == known.sealed.files.keys():
             known.read_at = at
 
     def cell_changed(self, arm: str, kind: str, cell: str) -> date | None:

@@ -23,6 +23,8 @@ LAYOUTS = (
 )
 FORMS = ("", "", "", ".zip", ".tar", ".tar.gz", ".tgz")
 HOUR = timedelta(hours=1)
+AMPLE, SPENT = 1000, 10
+"""Capacities in mAh: with 20 uA for 15 % of the time, 26 mAh a year, one lasts for decades and one for a summer."""
 
 
 class Content(NamedTuple):
@@ -72,11 +74,15 @@ def _cells(dice: Random, now: datetime) -> tuple[Cell, ...]:
     if dice.random() < 0.05:
         return ()
     found = []
-    for name, kind, interval in (("memory-cell", "memory", 4 * YEAR), ("position-cell", "position", YEAR)):
+    memory = dice.choice((("aged-cell", None), ("ample-cell", AMPLE), ("ample-cell", AMPLE), ("spent-cell", SPENT)))
+    for name, kind, interval, capacity in (
+        (memory[0], "memory", 4 * YEAR, memory[1]),
+        ("position-cell", "position", YEAR, None),
+    ):
         if dice.random() < 0.85:
             worn = dice.choice((0.1, 0.3, 0.5, 0.895, 0.95, 0.995, 1.2)) if dice.random() < 0.4 else 0.2
             day = None if dice.random() < 0.05 else (now - interval * worn).date()
-            found.append(Cell(name, kind, day, interval))
+            found.append(Cell(name, kind, day, interval, capacity))
     return tuple(found)
 
 

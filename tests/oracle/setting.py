@@ -29,6 +29,7 @@ class Cell(NamedTuple):
     kind: str
     installed: date | None
     interval: timedelta
+    capacity_mah: int | None = None
 
 
 class Arm(NamedTuple):
@@ -85,7 +86,7 @@ class Setting(NamedTuple):
                 f"[loss]\nfailures-per-year = {self.failures_per_year}\n",
                 self._recipe(),
                 *(
-                    f'[cell-types.{name}]\nkind = "{cell.kind}"\ninterval = "{_span(cell.interval)}"\n'
+                    f'[cell-types.{name}]\nkind = "{cell.kind}"\ninterval = "{_span(cell.interval)}"\n' + _figures(cell)
                     for name, cell in kinds.items()
                 ),
                 *(self._arm(arm) for arm in self.arms),
@@ -112,6 +113,12 @@ class Setting(NamedTuple):
             for cell in arm.cells
         )
         return f'[[arms]]\nid = "{arm.id}"\nserial = "{arm.serial}"\narea = "hall"\nrecipe = "standard"\ncells = [{cells}]\n'
+
+
+def _figures(cell: Cell) -> str:
+    if cell.capacity_mah is None:
+        return ""
+    return f"capacity-mah = {cell.capacity_mah}\nusable = 0.85\nself-discharge-per-year = 0.01\nstandby-ua = 20.0\n"
 
 
 def _span(span: timedelta) -> str:
