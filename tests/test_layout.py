@@ -295,6 +295,20 @@ class TestOnDisk:
             Odd("loose.zip", None, "this file fits no layout"),
         ]
 
+    def test_what_is_odd_in_an_arm_s_folder_is_told_of_that_arm_whatever_another_layout_allows(
+        self, tmp_path: Path
+    ) -> None:
+        """`guard ask` looks for one arm's entries alone: what is told of no arm is not seen there."""
+        layouts = ["{arm}/{taken:%Y-%m-%d_%H%M}", "{any}/{arm}/{taken:%Y%m%d}"]
+        for path in ("arm-07/notes.txt", "hall/notes.txt"):
+            (tmp_path / path).parent.mkdir()
+            (tmp_path / path).touch()
+        theirs = Odd("arm-07/notes.txt", "arm-07", "this file fits no layout")
+        nobodys = Odd("hall/notes.txt", None, "this file fits no layout")
+
+        assert entries(tmp_path, *layouts) == [theirs, nobodys]
+        assert entries(tmp_path, *layouts, only="arm-07") == [theirs]
+
     def test_our_own_prefix_counts_at_the_top_alone(self, tmp_path: Path) -> None:
         place(tmp_path, "arm-07/.guard-odd")
 

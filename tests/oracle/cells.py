@@ -38,16 +38,16 @@ def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timede
         yield Said("cell-age-unknown", "caution", "")
     for cell in arm.cells:
         replaced = cell.kind in REPLACES.get(action, ())
-        yield from _about_age(memory, arm, cell, replaced, at)
+        yield from _about_age(memory, arm, cell, at, replaced=replaced)
         if _alarmed(memory, arm, cell):
             yield Said("cell-alarm", "caution" if replaced else "hold", cell.type)
         if cell.kind == "memory" and action != "position-swap":
-            yield from _about_charge(memory, arm, cell, replaced, at + off)
+            yield from _about_charge(memory, arm, cell, at + off, replaced=replaced)
     if action in SWAPS:
         yield from _about_spares(memory, arm, REPLACES[action][0])
 
 
-def _about_charge(memory: Memory, arm: Arm, cell: Cell, replaced: bool, end: datetime) -> Iterable[Said]:
+def _about_charge(memory: Memory, arm: Arm, cell: Cell, end: datetime, *, replaced: bool) -> Iterable[Said]:
     """Design 7; only where figures are known, and not where the mains stay on (design 3)."""
     since = installed(memory, arm, cell)
     if cell.capacity_mah is None or since is None:
@@ -56,10 +56,18 @@ def _about_charge(memory: Memory, arm: Arm, cell: Cell, replaced: bool, end: dat
         yield Said("charge-short", "caution" if replaced else "hold", cell.type)
         yield Said("loss-likely", "caution" if replaced else "hold", cell.type)
         return
+    since = _survived(memory, arm, since)
     chance = 1 - math.exp(-memory.setting.failures_per_year * ((end - since) / YEAR))
     level = next((one for one in ("hold", "caution") if chance >= LIKELY[one]), None)
     if level:
         yield Said("loss-likely", "caution" if replaced else level, cell.type)
+
+
+def _survived(memory: Memory, arm: Arm, since: datetime) -> datetime:
+    """Since when the cell can have failed unnoticed: what came through a power-down had not failed until then."""
+    back = [mark.at for mark in memory.marks if (mark.arm, mark.kind) == (arm.id, "powered-on")]
+    off = [mark.at for mark in memory.marks if (mark.arm, mark.kind) == (arm.id, "powered-off")]
+    return max([since, *(min(on for on in back if on > at) for at in off if any(on > at for on in back))])
 
 
 def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Said]:
@@ -76,7 +84,7 @@ def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Said]:
             yield Said("spare-missing", "caution" if count is None else "hold", kind)
 
 
-def _about_age(memory: Memory, arm: Arm, cell: Cell, replaced: bool, at: datetime) -> Iterable[Said]:
+def _about_age(memory: Memory, arm: Arm, cell: Cell, at: datetime, *, replaced: bool) -> Iterable[Said]:
     since = installed(memory, arm, cell)
     if since is None:
         yield Said("cell-age-unknown", "caution" if replaced else "unknown", cell.type)
@@ -89,7 +97,9 @@ def _about_age(memory: Memory, arm: Arm, cell: Cell, replaced: bool, at: datetim
 def _alarmed(memory: Memory, arm: Arm, cell: Cell) -> bool:
     """A cell-alarm mark with no later cell-changed mark of that cell; an alarm of no named cell is about any."""
     alarms = [mark for mark in memory.marks if (mark.arm, mark.kind) == (arm.id, "cell-alarm")]
-    changes = [mark.at for mark in memory.marks if (mark.arm, mark.kind, mark.cell) == (arm.id, "cell-changed", cell.type)]
+    changes = [
+        mark.at for mark in memory.marks if (mark.arm, mark.kind, mark.cell) == (arm.id, "cell-changed", cell.type)
+    ]
     return any(mark.cell in ("", cell.type) and not any(at > mark.at for at in changes) for mark in alarms)
 
 
@@ -101,5 +111,9 @@ def moments(memory: Memory, arm: Arm, off: timedelta) -> set[datetime]:
             found |= {since + cell.interval, since + cell.interval * 0.9}
             if memory.setting.failures_per_year and cell.capacity_mah:
                 for chance in LIKELY.values():
-                    found.add(since - off + YEAR * (-math.log(1 - chance) / memory.setting.failures_per_year))
+                    found.add(
+                        _survived(memory, arm, since)
+                        - off
+                        + YEAR * (-math.log(1 - chance) / memory.setting.failures_per_year)
+                    )
     return found

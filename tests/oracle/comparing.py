@@ -27,7 +27,7 @@ class Difference(NamedTuple):
 
 def moment(text: str) -> datetime:
     """A time of the JSON."""
-    return datetime.fromisoformat(text.replace("Z", "+00:00"))
+    return datetime.fromisoformat(text)
 
 
 def adopt(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Difference]:

@@ -2,127 +2,166 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from random import Random
 
+from tests.oracle.clock import now
 from tests.oracle.memory import Memory
-from tests.oracle.plants import DAY, Content, set_time
-from tests.oracle.setting import Arm
+from tests.oracle.plants import Content, set_time
+from tests.oracle.setting import DAY, Arm
 
-AT_SAVE = (
-    "no-image", "no-axis", "no-programs", "blank-image", "short-axis", "binary-axis", "wrong-serial", "other-axis",
-    "other-image", "mixed", "few-programs", "link", "sums", "bad-sums", "future-stamp", "old-stamp", "future-times",
-    "old-times", "times-before", "times-after", "odd-name",
-)  # fmt: skip
+LOST_ITS_POWER = datetime(1980, 1, 2, tzinfo=UTC)
+"""From such a day on a clock runs that had no power (common practice, no source)."""
+
+
+class Save:
+    """A set that is about to be saved, for a fault to change."""
+
+    def __init__(self, dice: Random, arm: Arm, others: list[Content], taken: datetime, content: Content) -> None:
+        self.dice, self.arm, self.others, self.taken = dice, arm, others, taken
+        self.stamp, self.files, self.links = taken, dict(content.files), {}
+
+    def put(self, name: str, data: bytes) -> None:
+        """Let a file hold something else."""
+        self.files[name] = (data, self.taken)
+
+    def lose(self, start: str, least: int = 0) -> None:
+        """Let files be missing."""
+        for name in sorted(name for name in self.files if name.startswith(start))[least:]:
+            del self.files[name]
+
+    def borrow(self, name: str) -> None:
+        """Let a file be another arm's."""
+        self.put(name, next((one.files[name] for one in self.others if name in one.files), self.files[name])[0])
+
+    def date(self, when: Callable[[datetime], datetime]) -> None:
+        """Let all files have other times."""
+        self.files = {name: (data, when(changed)) for name, (data, changed) in self.files.items()}
+
+    def sums(self, *, wrong: bool) -> None:
+        """Let the set hold a checksum list."""
+        lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, (data, _) in self.files.items()]
+        self.put("SHA256SUMS", "".join(lines).replace("a", "b" if wrong else "a").encode())
+
+    def mix(self) -> None:
+        """Let one part be older than the others."""
+        data, _ = self.files["axis-zero.csv"]
+        self.files["axis-zero.csv"] = (data, self.taken - self.dice.choice((0.9, 1.1, 5)) * DAY)
+
+    def stamp_as(self, stamp: datetime) -> None:
+        """Let the name tell another time."""
+        self.stamp = stamp
+
+    def link(self) -> None:
+        """Let the set hold a link."""
+        self.links = {"programs/link": "/etc/hostname"}
+
+
+AT_SAVE: dict[str, Callable[[Save], None]] = {
+    "no-image": lambda save: save.lose("memory.bin"),
+    "no-axis": lambda save: save.lose("axis-zero.csv"),
+    "no-programs": lambda save: save.lose("programs/"),
+    "few-programs": lambda save: save.lose("programs/", save.dice.choice((2, 3))),
+    "blank-image": lambda save: save.put("memory.bin", bytes(4096)),
+    "short-axis": lambda save: save.put("axis-zero.csv", b"axis " + save.arm.id[-2:].encode()),
+    "binary-axis": lambda save: save.put("axis-zero.csv", b"\xff\xfe" + bytes(range(100)) + save.arm.id.encode()),
+    "wrong-serial": lambda save: save.put("settings.toml", b'serial = "RC-0000"\n'),
+    "other-axis": lambda save: save.borrow("axis-zero.csv"),
+    "other-image": lambda save: save.borrow("memory.bin"),
+    "mixed": Save.mix,
+    "link": Save.link,
+    "sums": lambda save: save.sums(wrong=False),
+    "bad-sums": lambda save: save.sums(wrong=True),
+    "future-stamp": lambda save: save.stamp_as(now() + save.dice.choice((2, 40)) * DAY),
+    "old-stamp": lambda save: save.stamp_as(LOST_ITS_POWER + save.dice.randrange(2000) * DAY),
+    "future-times": lambda save: save.date(lambda changed: changed + 500 * DAY),
+    "old-times": lambda save: save.date(lambda _: LOST_ITS_POWER),
+    "times-before": lambda save: save.date(lambda changed: changed - 3 * DAY),
+    "times-after": lambda save: save.date(lambda changed: min(changed + DAY, now())),
+    "odd-name": lambda save: save.put("programs/a\\b \u00e4\n.txt", b"move\n" + save.arm.id.encode()),
+}
 
 
 def at_save(
     dice: Random, arm: Arm, others: list[Content], taken: datetime, content: Content
 ) -> tuple[datetime, Content, str]:
     """The stamp and the content of a set with one thing wrong with it, and which."""
-    kind = dice.choice(AT_SAVE)
-    files = dict(content.files)
-    stamp, links = taken, {}
-    match kind:
-        case "no-image":
-            files.pop("memory.bin")
-        case "no-axis":
-            files.pop("axis-zero.csv")
-        case "no-programs":
-            files = {name: file for name, file in files.items() if not name.startswith("programs/")}
-        case "blank-image":
-            files["memory.bin"] = (bytes(4096), taken)
-        case "short-axis":
-            files["axis-zero.csv"] = (b"axis,co", taken)
-        case "binary-axis":
-            files["axis-zero.csv"] = (b"\xff\xfe" + bytes(range(100)), taken)
-        case "wrong-serial":
-            files["settings.toml"] = (b'serial = "RC-0000"\n', taken)
-        case "other-axis" | "other-image":
-            name = "axis-zero.csv" if kind == "other-axis" else "memory.bin"
-            other = next((one.files[name] for one in others if name in one.files), files[name])
-            files[name] = (other[0], taken)
-        case "mixed":
-            files["axis-zero.csv"] = (files["axis-zero.csv"][0], taken - dice.choice((0.9, 1.1, 5)) * DAY)
-        case "few-programs":
-            files.pop("programs/p3.txt")
-            if dice.random() < 0.5:
-                files.pop("programs/p2.txt")
-        case "link":
-            links = {"programs/link": "/etc/hostname"}
-        case "sums" | "bad-sums":
-            files["SHA256SUMS"] = (_sums(content, wrong=kind == "bad-sums"), taken)
-        case "future-stamp":
-            stamp = datetime.now(UTC) + dice.choice((2, 40)) * DAY
-        case "old-stamp":
-            stamp = datetime(1985, 1, 1, 0, 0, tzinfo=UTC) + dice.randrange(1000) * DAY
-        case "future-times":
-            files = {name: (data, taken + 500 * DAY) for name, (data, _) in files.items()}
-        case "old-times":
-            files = {name: (data, datetime(1980, 1, 2, tzinfo=UTC)) for name, (data, _) in files.items()}
-        case "times-before":
-            files = {name: (data, changed - 3 * DAY) for name, (data, changed) in files.items()}
-        case "times-after":
-            files = {name: (data, min(changed + DAY, datetime.now(UTC))) for name, (data, changed) in files.items()}
-        case "odd-name":
-            files["programs/a\\b \u00e4\n.txt"] = (b"move\n" + arm.id.encode(), taken)
-    return stamp, Content(files, links), kind
-
-
-def _sums(content: Content, *, wrong: bool) -> bytes:
-    import hashlib
-
-    lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, (data, _) in content.files.items()]
-    return "".join(lines).replace("a", "b" if wrong else "a").encode()
+    kind, save = dice.choice(sorted(AT_SAVE)), Save(dice, arm, others, taken, content)
+    AT_SAVE[kind](save)
+    return save.stamp, Content(save.files, save.links), kind
 
 
 def on_share(dice: Random, root: Path, memory: Memory) -> str:
-    """Let something happen to a set that lies on the share; what it was."""
+    """Let something happen to what lies on the share; what it was."""
     sets = sorted(memory.read().sets)
-    arm = dice.choice(memory.setting.arms).id
-    kind = dice.choice(("rot", "rot", "change", "delete-file", "delete-set", "touch", "add", "odd-entry", "rot-copy", "truncate"))
+    kind = dice.choice(("odd-entry", "delete-set", "rot-copy", "add", *(sorted(TO_A_FILE)) * 2))
     if kind == "odd-entry":
-        return _odd_entry(dice, root, arm, sets)
+        return _odd_entry(dice, root, dice.choice(memory.setting.arms).id, sets)
     if not sets:
         return ""
     path = dice.choice(sets)
     place = root / "share" / path
-    if kind == "rot-copy":
-        places = [root / each / path for each in memory.setting.copies if (root / each / path).exists()]
-        if not places:
-            return ""
-        place, kind = places[0], "rot"
     if kind == "delete-set":
         shutil.rmtree(place) if place.is_dir() else place.unlink()
         return f"{path} deleted"
-    files = [one for one in (place.rglob("*") if place.is_dir() else [place]) if one.is_file() and not one.is_symlink()]
     if kind == "add":
-        if not place.is_dir():
-            return ""
-        new = place / "programs" / "late.txt"
-        new.parent.mkdir(exist_ok=True)
-        new.write_bytes(b"half of")
-        return f"{path}: programs/late.txt added"
-    if not files:
-        return ""
-    file = dice.choice(sorted(files))
+        return _add(place, path)
+    if kind == "rot-copy":
+        copies = [root / each / path for each in memory.setting.copies if (root / each / path).exists()]
+        return _to_a_file(dice, copies[0], "rot") if copies else ""
+    return _to_a_file(dice, place, kind)
+
+
+def _rot(dice: Random, file: Path) -> None:
+    """Change one byte in place; size and time stay."""
     status = file.stat()
+    _change(dice, file)
+    os.utime(file, ns=(status.st_atime_ns, status.st_mtime_ns))
+
+
+def _change(dice: Random, file: Path) -> None:
     data = bytearray(file.read_bytes())
-    if kind == "delete-file":
-        file.unlink()
-    elif kind == "truncate":
-        file.write_bytes(data[: len(data) // 2])
-    elif kind == "touch":
-        set_time(file, datetime.now(UTC) - timedelta(minutes=5))
-    elif data:
+    if data:
         data[dice.randrange(len(data))] ^= 1 + dice.randrange(255)
         file.write_bytes(data)
-        if kind == "rot":
-            os.utime(file, ns=(status.st_atime_ns, status.st_mtime_ns))
-    return f"{kind} {file.relative_to(root)}"
+
+
+def _truncate(_: Random, file: Path) -> None:
+    data = file.read_bytes()
+    file.write_bytes(data[: len(data) // 2])
+
+
+TO_A_FILE: dict[str, Callable[[Random, Path], None]] = {
+    "rot": _rot,
+    "change": _change,
+    "truncate": _truncate,
+    "delete-file": lambda _, file: file.unlink(),
+    "touch": lambda _, file: set_time(file, now() - timedelta(minutes=5)),
+}
+
+
+def _to_a_file(dice: Random, place: Path, kind: str) -> str:
+    there = place.rglob("*") if place.is_dir() else [place]
+    files = sorted(one for one in there if one.is_file() and not one.is_symlink())
+    if not files:
+        return ""
+    file = dice.choice(files)
+    TO_A_FILE[kind](dice, file)
+    return f"{kind} {file}"
+
+
+def _add(place: Path, path: str) -> str:
+    if not place.is_dir():
+        return ""
+    new = place / "programs" / "late.txt"
+    new.parent.mkdir(exist_ok=True)
+    new.write_bytes(b"half of")
+    return f"{path}: programs/late.txt added"
 
 
 def _odd_entry(dice: Random, root: Path, arm: str, sets: list[str]) -> str:
@@ -134,4 +173,4 @@ def _odd_entry(dice: Random, root: Path, arm: str, sets: list[str]) -> str:
         (folder / name).write_bytes(b"x")
     else:
         (folder / name).mkdir(exist_ok=True)
-    return f"odd entry {(folder / name).relative_to(root)}"
+    return f"odd entry {folder / name}"

@@ -8,9 +8,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from tests.oracle import cells
-from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, members, problems
+from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, members, problems, unsound
 from tests.oracle.reading import Seen, Share
-from tests.oracle.setting import Setting
 
 RANK = ("clear", "caution", "unknown", "hold")
 TEN_YEARS = timedelta(days=3652.5)
@@ -54,7 +53,7 @@ class Judge:
     def own_capture(self, known: Known) -> datetime:
         """Design 4: the earliest plausible of stamp, newest modification time and first sight."""
         assert known.sealed
-        return self._claim(known, known.sealed)
+        return self._claim(known, known.versions[-1])
 
     @staticmethod
     def _claim(known: Known, version: Seen) -> datetime:
@@ -172,9 +171,9 @@ class Judge:
 
     def _signed(self, one: Found, at: datetime) -> Found:
         for sign in self.memory.sign_offs:
-            if (sign.arm, sign.code) == (self.arm.id, one.code) and (one.level, one.subject) in sign.subjects:
-                if not self._after(at, sign.until) and one.level in ("hold", "unknown"):
-                    return one._replace(level="caution")
+            is_meant = (sign.arm, sign.code) == (self.arm.id, one.code) and (one.level, one.subject) in sign.subjects
+            if is_meant and not self._after(at, sign.until) and one.level in ("hold", "unknown"):
+                return one._replace(level="caution")
         return one
 
     def _about_share(self) -> Iterable[Found]:
@@ -247,7 +246,7 @@ class Judge:
 
     def relied_on(self, one: Known) -> bool:
         """Design 6: `ask` re-checks the set that it relies on, and so each that would come before it."""
-        return self.carrier is None or self.captured(one) >= self.captured(self.carrier)
+        return self.carrier is None or self.captured(one) > self.captured(self.carrier)
 
     def _about_carrier(self, carrier: Known, action: str, at: datetime) -> Iterable[Found]:
         captured = self.captured(carrier)
@@ -276,26 +275,33 @@ class Judge:
         ]
         if times and max(times) - min(times) > self.setting.parts_apart:
             yield Found("mixed-times", "caution", one.path)
-        older = [k for k in self.sets if k.sealed and not k.sealed.broken and not self.foreign(k)]
-        older = [k for k in older if self.captured(k) < self.captured(one)]
-        before = max(older, key=self.captured, default=None)
-        if before and not self.foreign(one):
-            yield from self._against(before, one)
+        if self.foreign(one) or one.sealed.broken:
+            return
+        older = [k for k in self.sets if k.sealed and not self.foreign(k) and self.captured(k) < self.captured(one)]
+        older.sort(key=self.captured, reverse=True)
+        yield from self._moved(one, next((k for k in older if self._has_axis(k)), None))
+        yield from self._shrunk(one, next((k for k in older if self.complete(k)), None))
 
-    def _against(self, before: Known, one: Known) -> Iterable[Found]:
-        assert before.sealed
-        assert one.sealed
-        parts = self.setting.parts
-        if "axis-zero" in parts:
-            was, now = (members(known.sealed, parts["axis-zero"].files) for known in (before, one) if known.sealed)
-            told = any(self.captured(before) < mark.at <= self.captured(one) for mark in self._marks("re-zeroed"))
-            if was and now and was != now and not told:
-                yield Found("axis-zero-moved", "caution", one.path)
-        programs, sizes = [], []
-        for known in (before, one):
-            assert known.sealed
-            programs.append(len(members(known.sealed, parts["programs"].files)))
-            sizes.append(sum(file.size for file in known.sealed.files.values()))
+    def _has_axis(self, known: Known) -> bool:
+        """Whether the set has sound axis zero references; a torn set in between tells nothing and hides nothing."""
+        part = self.setting.parts.get("axis-zero")
+        assert known.sealed
+        return part is not None and bool(members(known.sealed, part.files)) and not unsound(known.sealed, part)
+
+    def _moved(self, one: Known, before: Known | None) -> Iterable[Found]:
+        if before is None or before.sealed is None or one.sealed is None:
+            return
+        was, now = (members(known, self.setting.parts["axis-zero"].files) for known in (before.sealed, one.sealed))
+        told = any(self.captured(before) < mark.at <= self.captured(one) for mark in self._marks("re-zeroed"))
+        if now and was != now and not told:
+            yield Found("axis-zero-moved", "caution", one.path)
+
+    def _shrunk(self, one: Known, before: Known | None) -> Iterable[Found]:
+        if before is None or before.sealed is None or one.sealed is None:
+            return
+        patterns = self.setting.parts["programs"].files
+        programs = [len(members(known, patterns)) for known in (before.sealed, one.sealed)]
+        sizes = [sum(file.size for file in known.files.values()) for known in (before.sealed, one.sealed)]
         left = 1 - self.setting.shrink
         if programs[1] <= programs[0] * left or sizes[1] <= sizes[0] * left:
             yield Found("shrunk-set", "caution", one.path)
@@ -311,8 +317,7 @@ class Judge:
             if last is None or self._after(at, last + within):
                 yield Found("restore-test-due", "caution")
         yield from self._about_swap(action, at)
-        if action == "memory-swap" and not self._is_out():
-            yield from self._about_power(at)
+        yield from self._about_power(action, at)
         for one in cells.about_cells(self.memory, self.arm, action, at, off):
             if one.code == "spare-missing" and self._is_out():
                 continue  # what is needed before a swap begins
@@ -326,38 +331,51 @@ class Judge:
 
     def _about_swap(self, action: str, at: datetime) -> Iterable[Found]:
         mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
-        if not mine:
-            return
-        swap = mine[-1]
-        if swap.ended is None:
+        if self._is_out():
+            swap = mine[-1]
             out = max(at, self.now) - swap.began
             limit = self.setting.limit
             code = "over" if out > limit else "closing" if out >= limit * self.setting.closing else "open"
             yield Found(f"window-{code}", "hold")
-        elif self.carrier is None or self.captured(self.carrier) <= swap.ended:
+            return
+        ends = [swap.ended for swap in mine if swap.ended]
+        power = self._power()
+        if power and power[0] == "powered-on" and self._marks("powered-off"):
+            ends.append(power[1])  # explain awaiting-proof: "or a power-down was marked"
+        away = power is not None and power[0] == "powered-off"
+        if away or (ends and (self.carrier is None or self.captured(self.carrier) <= max(ends))):
             held = action in ("power-down", "memory-swap")
             yield Found("awaiting-proof", "hold" if held else "caution")
 
-    def _about_power(self, at: datetime) -> Iterable[Found]:
+    def _power(self) -> tuple[str, datetime] | None:
+        """Whether the controller is known to be on or off, and since when; a swap takes what was known before it."""
+        swapped = max((swap.began for swap in self.memory.swaps if swap.arm == self.arm.id), default=None)
         told = sorted(
-            (mark for mark in self.memory.marks if mark.arm == self.arm.id and mark.kind.startswith("powered-")),
+            (mark for mark in self._marks("powered-on") + self._marks("powered-off")),
             key=lambda mark: mark.at,
         )
+        told = [mark for mark in told if swapped is None or mark.at > swapped]
         if not told:
+            return None
+        kind = told[-1].kind
+        since = told[-1].at
+        for mark in reversed(told):
+            if mark.kind != kind:
+                break
+            since = mark.at
+        return kind, since
+
+    def _about_power(self, action: str, at: datetime) -> Iterable[Found]:
+        power = self._power()
+        if action == "position-swap" and power and power[0] == "powered-off":
+            yield Found("power-must-stay-on", "hold")
+        if action != "memory-swap" or self._is_out():
+            return
+        if power is None:
             yield Found("not-powered-long-enough", "caution")
-        elif told[-1].kind == "powered-off":
+        elif power[0] == "powered-off" or not self._from(at, power[1] + self.setting.powered_before):
             yield Found("not-powered-long-enough", "hold")
-        else:
-            since = next(
-                (mark.at for mark, was in zip(told[::-1], told[-2::-1], strict=False) if was.kind == "powered-off"),
-                told[0].at,
-            )
-            if not self._from(at, since + self.setting.powered_before):
-                yield Found("not-powered-long-enough", "hold")
 
 
 def _paths(sets: list[Known]) -> str:
     return " ".join(sorted(one.path for one in sets))
-
-
-__all__ = ["Found", "Judge", "Setting", "Told"]

@@ -124,6 +124,8 @@ class Memory:
                 known.damage = known.damage or f"{name} differs"
         if known.damage or seen.files.keys() == sealed.files.keys():
             known.listed = seen.look
+            if not known.damage:
+                known.sealed = seen  # its times may be others now; what it claimed first stands in its versions
             return
         known.sealed = None
         self._settle(known, seen, at, wait)
@@ -137,10 +139,12 @@ class Memory:
         seen = self.read().sets.get(known.path)
         if known.sealed is None or seen is None:
             return
-        if any(name not in seen.files or seen.files[name].digest != one.digest for name, one in known.sealed.files.items()):
+        if any(
+            name not in seen.files or seen.files[name].digest != one.digest for name, one in known.sealed.files.items()
+        ):
             known.damage = known.damage or "it differs"
         if not known.damage and seen.files.keys() == known.sealed.files.keys():
-            known.read_at = at
+            known.read_at, known.listed = at, seen.look
 
     def cell_changed(self, arm: str, kind: str, cell: str) -> date | None:
         """The day on which a person said that the cell was changed, the latest."""
@@ -174,12 +178,16 @@ def problems(seen: Seen, parts: dict[str, Part]) -> list[str]:
         files = members(seen, part.files)
         if len(files) < part.at_least:
             found.append(f"{name}: {len(files)} files")
-        for file, data in files.items():
-            found += [f"{name}: {file} {why}" for why in _unsound(data, part)]
+        found += [f"{name}: {why}" for why in unsound(seen, part)]
     return found + _checksums(seen)
 
 
-def _unsound(data: bytes, part: Part) -> list[str]:
+def unsound(seen: Seen, part: Part) -> list[str]:
+    """What does not pass the checks of a part."""
+    return [f"{file} {why}" for file, data in members(seen, part.files).items() for why in _faults(data, part)]
+
+
+def _faults(data: bytes, part: Part) -> list[str]:
     found = []
     if len(data) < part.min_size:
         found.append("too small")

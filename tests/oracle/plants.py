@@ -6,12 +6,13 @@ import io
 import os
 import tarfile
 import zipfile
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from tests.oracle.clock import now
 from tests.oracle.setting import ACTIONS, DAY, YEAR, Arm, Cell, Part, Setting
 
 ZONES = ("Europe/Berlin", "America/New_York", "Asia/Kolkata", "UTC")
@@ -130,7 +131,7 @@ def _write_zip(where: Path, content: Content, zone: ZoneInfo) -> None:
             local = max(changed.astimezone(zone), datetime(1980, 1, 1, tzinfo=zone))
             member = zipfile.ZipInfo(name, local.timetuple()[:6])
             archive.writestr(member, data)
-    set_time(where, max((changed for _, changed in content.files.values()), default=datetime.now(UTC)))
+    set_time(where, max((changed for _, changed in content.files.values()), default=now()))
 
 
 def _write_tar(where: Path, content: Content, form: str) -> None:
@@ -144,7 +145,7 @@ def _write_tar(where: Path, content: Content, form: str) -> None:
             link = tarfile.TarInfo(around + name)
             link.type, link.linkname = tarfile.SYMTYPE, target
             archive.addfile(link)
-    set_time(where, max((changed for _, changed in content.files.values()), default=datetime.now(UTC)))
+    set_time(where, max((changed for _, changed in content.files.values()), default=now()))
 
 
 def set_time(where: Path, moment: datetime) -> None:

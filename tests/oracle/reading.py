@@ -117,10 +117,10 @@ def _fits(
         form = re.search(r"\{taken:([^}]*)\}", layout)
         assert form
         try:
-            taken = datetime.strptime(found["taken"], form[1])
+            taken = datetime.strptime(found["taken"], form[1]).replace(tzinfo=zone)
         except ValueError:
             continue
-        return found["arm"], taken.replace(tzinfo=zone).astimezone(UTC)
+        return found["arm"], taken.astimezone(UTC)
     return None
 
 

@@ -77,7 +77,7 @@ class Setting(NamedTuple):
             [
                 f'[plant]\nname = "Plant"\ntimezone = "{self.zone.key}"\n',
                 f'[share]\npath = "share"\nlayout = {_list(self.layouts)}\nsettle = "{_span(self.settle)}"\n',
-                f'copies = {_list(self.copies)}\ncopies-needed = {self.copies_needed}\n',
+                f"copies = {_list(self.copies)}\ncopies-needed = {self.copies_needed}\n",
                 f'unseen-after = "{_span(self.unseen_after)}"\n[fresh]\n{fresh}',
                 f'[proof]\nread-back-within = "{_span(self.read_back_within)}"\nrestore-test-within = "{restore}"\n',
                 f'[limits]\nparts-apart = "{_span(self.parts_apart)}"\nshrink = {self.shrink}\n',
@@ -96,7 +96,7 @@ class Setting(NamedTuple):
     def _recipe(self) -> str:
         lines = [f"[recipes.standard]\nvolatile = {_list(self.volatile)}\n"]
         if self.identity:
-            lines.append("identity = { file = \"settings.toml\", pattern = 'serial = \"(?P<serial>[^\"]+)\"' }\n")
+            lines.append('identity = { file = "settings.toml", pattern = \'serial = "(?P<serial>[^"]+)"\' }\n')
         for name, part in self.parts.items():
             checks = [f'min-size = "{part.min_size} B"'] if part.min_size else []
             checks += ['text = "utf-8"'] if part.text else []

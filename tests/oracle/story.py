@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 
 from tests.oracle import comparing, faults
 from tests.oracle.calling import Caller, Given, cold
+from tests.oracle.clock import now
 from tests.oracle.comparing import Difference
 from tests.oracle.judging import Judge
 from tests.oracle.memory import Known, Mark, Memory, SignOff, Swap
@@ -28,7 +29,7 @@ class Story:
     def __init__(self, seed: int, root: Path, caller: Caller) -> None:
         self.seed, self.root, self.caller = seed, root, caller
         self.dice = Random(seed)
-        self.start = datetime.now(UTC).replace(microsecond=0)
+        self.start = now().replace(microsecond=0)
         self.setting = make_setting(self.dice, self.start)
         self.memory = Memory(root, self.setting)
         self.config = root / "guard.toml"
@@ -96,9 +97,9 @@ class Story:
 
     def age(self) -> timedelta:
         """How old a set is."""
-        return self.dice.choice((HOUR, 5 * HOUR, 20 * HOUR, 3 * DAY, 6.9 * DAY, 12 * DAY, 40 * DAY)) * self.dice.uniform(
-            0.8, 1.2
-        )
+        return self.dice.choice(
+            (HOUR, 5 * HOUR, 20 * HOUR, 3 * DAY, 6.9 * DAY, 12 * DAY, 40 * DAY)
+        ) * self.dice.uniform(0.8, 1.2)
 
     def arm(self) -> Arm:
         """Any arm."""
@@ -114,8 +115,7 @@ class Story:
 
     def save(self, arm: Arm, age: timedelta) -> None:
         """Save an arm, perhaps with something wrong with the set."""
-        now = datetime.now(UTC).replace(microsecond=0)
-        taken = now - age
+        taken = now().replace(microsecond=0) - age
         if self.dice.random() < 0.08:
             self.axis[arm.id] += 1
         content = make_content(self.dice, arm, taken, self.axis[arm.id])
@@ -169,7 +169,7 @@ class Story:
 
     def look(self) -> None:
         """One pass."""
-        at = datetime.now(UTC)
+        at = now()
         wait = self.dice.choice((0, 2)) if self.setting.settle < HOUR else 0
         self.order("look", "--wait", f"{wait}s")
         if self.reads():
@@ -177,7 +177,7 @@ class Story:
 
     def prove_due(self) -> None:
         """Read back what never was."""
-        at = datetime.now(UTC)
+        at = now()
         self.order("prove", "--due")
         for known in self.memory.known.values():
             if known.read_at is None:
@@ -187,7 +187,7 @@ class Story:
         """Read back every set by name."""
         for known in self.memory.known.values():
             if known.sealed:
-                at = datetime.now(UTC)
+                at = now()
                 self.order("prove", known.path)
                 self._proved(known, at)
 
@@ -201,6 +201,8 @@ class Story:
         at = self.start - self.dice.choice((HOUR / 4, HOUR / 2, 2 * HOUR, 30 * HOUR, 9 * DAY, 500 * DAY))
         cell = ""
         words = ["mark", kind, arm.id, "--at", at.isoformat()]
+        if kind.startswith("powered-") and not self.may_mark(arm, kind, at):
+            return
         if kind.startswith("cell-"):
             if not arm.cells:
                 return
@@ -210,6 +212,22 @@ class Story:
             words += ["--cell", cell]
         self.guard(*words)
         self.memory.marks.append(Mark(kind, arm.id, at, cell))
+
+    def may_mark(self, arm: Arm, kind: str, at: datetime) -> bool:
+        """Power goes off once at most, and what `power_cycle` tells stands alone: no set comes after the power is back."""
+        told = [mark for mark in self.memory.marks if mark.arm == arm.id and mark.kind.startswith("powered-")]
+        off = [mark.at for mark in told if mark.kind == "powered-off"]
+        return not off and (kind == "powered-on" or all(mark.at < at for mark in told))
+
+    def power_cycle(self) -> None:
+        """An arm was without power, and came back a short while ago."""
+        arm = self.arm()
+        if any(mark.arm == arm.id and mark.kind.startswith("powered-") for mark in self.memory.marks):
+            return
+        for kind, ago in (("powered-off", 2 * HOUR), ("powered-on", HOUR / 12)):
+            at = self.start - ago
+            self.guard("mark", kind, arm.id, "--at", at.isoformat())
+            self.memory.marks.append(Mark(kind, arm.id, at))
 
     def stock(self) -> None:
         """Spares are counted."""
@@ -224,9 +242,9 @@ class Story:
         arm = self.arm()
         if any(cell.type == "spent-cell" for cell in arm.cells):
             return
-        judge = self.judge(arm, datetime.now(UTC))
-        told = judge.told("memory-swap", datetime.now(UTC), timedelta(minutes=30))
-        at = datetime.now(UTC)
+        judge = self.judge(arm, now())
+        told = judge.told("memory-swap", now(), timedelta(minutes=30))
+        at = now()
         given = self.order("swap", "begin", arm.id, "--yes", "--no-countdown", "--by", "Kim")
         if (given.code == 0) != (told.level in ("clear", "caution")):
             self.found.append(Difference("swap", f"begin: exit {given.code}, oracle {told.level} {told.codes}"))
@@ -234,7 +252,7 @@ class Story:
             return
         self.memory.swaps.append(Swap(arm.id, at, None))
         if self.dice.random() < 0.7:
-            at = datetime.now(UTC)
+            at = now()
             self.guard("swap", "end", arm.id, "--by", "Kim")
             self.memory.swaps[-1] = self.memory.swaps[-1]._replace(ended=at)
             for cell in arm.cells:
@@ -245,8 +263,8 @@ class Story:
 
     def sign_off(self) -> None:
         """Somebody answers for one of the findings as it is now."""
-        arm, action, now = self.arm(), self.dice.choice(ACTIONS), datetime.now(UTC)
-        found = self.judge(arm, now).found(action, now, timedelta(hours=8))
+        arm, action, at = self.arm(), self.dice.choice(ACTIONS), now()
+        found = self.judge(arm, at).found(action, at, timedelta(hours=8))
         if not found:
             return
         code = self.dice.choice(sorted({one.code for one in found}))
@@ -315,7 +333,7 @@ class Story:
     def check(self, answer: dict[str, object]) -> str:
         """Hold one answer against the oracle's; where they are one, until when it holds."""
         self.questions += 1
-        judge = Judge(self.memory, self.share, self.marker, str(answer["arm"]), datetime.now(UTC))
+        judge = Judge(self.memory, self.share, self.marker, str(answer["arm"]), now())
         found = comparing.compare(judge, self.memory, answer)
         self.found += found
         return "" if found else str(answer["holds_until"] or "")
@@ -337,7 +355,7 @@ class Story:
             self.found.append(Difference("cold", f"{warm}, and {fresh} of a process that starts"))
 
 
-QUIET = (Story.mark, Story.mark, Story.mark, Story.stock, Story.stock, Story.sign_off)
+QUIET = (*(Story.mark,) * 6, Story.power_cycle, Story.stock, Story.stock, Story.sign_off)
 LOUD = (
     *(Story.fault,) * 4,
     *(Story.new_set,) * 2,

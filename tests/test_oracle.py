@@ -1,0 +1,65 @@
+"""The tool against the oracle: a second evaluation of verdicts that shares nothing with it.
+
+A plant again by its seed: python -m tests.oracle SEED; very many: python -m tests.oracle --plants 2000
+"""
+
+from __future__ import annotations
+
+import ast
+import os
+import secrets
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.oracle.__main__ import tell_one
+from tests.oracle.calling import Caller
+
+HERE = Path(__file__).parent / "oracle"
+MOST_S = 25.0
+"""So long a batch may take."""
+
+
+@pytest.fixture(scope="module")
+def caller() -> Iterator[Caller]:
+    made = Caller()
+    yield made
+    made.close()
+
+
+def imported(source: Path) -> set[str]:
+    """The modules that a file imports, wherever in it."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add(node.module or "")
+    return found
+
+
+def test_the_oracle_imports_nothing_of_the_tool_and_nothing_but_the_standard_library() -> None:
+    import sys
+
+    files = sorted(HERE.glob("*.py"))
+    assert len(files) > 5
+    for file in files:
+        foreign = {name for name in imported(file) if name.split(".")[0] not in sys.stdlib_module_names}
+        own = {name for name in foreign if name.startswith("tests.oracle")}
+        calls_the_tool = {"guard", "guard.cli.main"} if file.name == "warm.py" else set()
+        assert foreign - own == calls_the_tool, file.name
+
+
+def test_plants_never_seen_before(tmp_path: Path, caller: Caller, capsys: pytest.CaptureFixture[str]) -> None:
+    first = int(os.environ.get("ORACLE_SEED") or secrets.randbelow(10**9))
+    with capsys.disabled():
+        print(f"\nplants from seed {first}; one again: python -m tests.oracle {first}")
+    end, seed = time.monotonic() + MOST_S, first
+    while time.monotonic() < end:
+        story = tell_one(seed, tmp_path / f"plant-{seed}", caller)
+        found = "\n".join(str(one) for one in story.found)
+        assert not story.found, f"python -m tests.oracle {seed}\n{found}"
+        seed += 1
+    assert seed > first
