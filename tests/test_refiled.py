@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import zipfile
 from datetime import datetime, timedelta
@@ -146,3 +147,49 @@ def test_sets_of_an_older_catalogue_learn_it(plant: Plant, learns: str) -> None:
         assert plant.run("prove", old).code == 0
     plant.look()
     assert captured(plant)[newer] == captured(plant)[old]
+
+
+class TestAnOriginalThatIsNoLongerWhatItWas:
+    """What a set once held stays known: a copy of that is no younger for what happened to the original since."""
+
+    @pytest.fixture
+    def newer(self, plant: Plant, old: str) -> str:
+        """The path of a copy that was looked at and read back."""
+        newer = refile(plant, old, None)
+        plant.look()
+        plant.prove()
+        return newer
+
+    @staticmethod
+    def stays_old(plant: Plant, newer: str) -> None:
+        assert {"stale-backup", "refiled-copy"} <= plant.ask().codes
+        assert captured(plant)[newer] < now() - timedelta(days=19)
+
+    def test_files_came_into_it(self, plant: Plant, old: str, newer: str) -> None:
+        leave(plant.share / old / "programs" / "late.txt")
+        assert "1 newly sealed" in plant.look().out
+        plant.prove()
+        self.stays_old(plant, newer)
+
+    def test_files_came_into_it_and_were_found_by_reading_it_back(self, plant: Plant, old: str, newer: str) -> None:
+        leave(plant.share / old / "programs" / "late.txt")
+        assert "must be proven again" in plant.run("prove", old).out
+        self.stays_old(plant, newer)
+
+    @pytest.mark.parametrize("what", ["grown", "gone"])
+    def test_a_rebuilt_catalogue_knows_it_too(self, plant: Plant, old: str, newer: str, what: str) -> None:
+        if what == "grown":
+            leave(plant.share / old / "programs" / "late.txt")
+        else:
+            shutil.rmtree(plant.share / old)
+        plant.look()
+        assert plant.run("look", "--rebuild", "--yes").code == 0
+        plant.prove()
+        self.stays_old(plant, newer)
+
+    def test_the_grown_set_itself_counts_anew(self, plant: Plant, old: str, newer: str) -> None:
+        before = captured(plant)[old]
+        leave(plant.share / old / "programs" / "late.txt")
+        plant.look()
+        assert captured(plant)[old] == before
+        assert [each["path"] for each in plant.sets()] == [old, newer]

@@ -55,6 +55,9 @@ class Known(Record):
         return self.damage is not None
 
 
+_CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member"
+"""What tells when a content was saved, wherever it turns up again."""
+
 _KNOWN = """
     SELECT id, arm, path, form, first_seen, signature, quiet_since, recipe, shape, fingerprint, complete, sealed_at,
         CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END
@@ -80,6 +83,17 @@ class Arrival(Record):
     form: Form
     first_seen: datetime
     stamp: datetime | None
+
+
+class Remembered(Record):
+    """What the ledger tells of a content: which set held it, and whether that was damaged, or is gone or no longer it."""
+
+    arrival: Arrival
+    fingerprint: str | None
+    essence: str | None
+    newest_member: datetime | None
+    damaged_at: datetime | None = None
+    gone_at: datetime | None = None
 
 
 class Seal(Record):
@@ -179,9 +193,15 @@ class Catalogue:
     def seal(self, known: Known, seal: Seal) -> None:
         """Write down a set that was read whole. Its proof begins anew; earlier damage stays.
 
-        Where another pass sealed it since it was looked up, that seal stands.
+        Where another pass sealed it since it was looked up, that seal stands. What it held before stays
+        known, as of a set that is gone: a copy of that is no younger for what came into the original since.
         """
         with self.store.transaction() as db:
+            db.execute(
+                f"INSERT INTO sets({_CLAIM}, complete, gone_at) SELECT {_CLAIM}, 0, ? FROM sets"
+                " WHERE id=? AND gone_at IS NULL AND sealed_at IS ? AND fingerprint<>?",
+                (time_text(seal.sealed_at), known.id, known.sealed_at, seal.fingerprint),
+            )
             written = db.execute(
                 "UPDATE sets SET signature=NULL, quiet_since=NULL, trouble=NULL, sealed_at=?, recipe=?, shape=?,"
                 " fingerprint=?, newest_member=?, complete=?, problems=?, identity=?, files=?, bytes=?,"
@@ -379,23 +399,21 @@ class Catalogue:
         with self.store.transaction() as db:
             db.execute("DELETE FROM changes WHERE id<=?", (up_to,))
 
-    def remember(
-        self, sets: Iterable[tuple[Arrival, str | None, str | None, datetime | None, datetime | None]]
-    ) -> None:
-        """Fill a new catalogue with what the ledger tells of sets: arrival, fingerprint, essence, newest member, damage.
+    def remember(self, sets: Iterable[Remembered]) -> None:
+        """Fill a new catalogue with what the ledger tells of sets.
 
-        They stand as not yet read; reading them then shows whether they are what they were.
+        Those that are there stand as not yet read; reading them then shows whether they are what they were.
         """
         with self.store.transaction() as db:
             db.executemany(
-                "INSERT INTO sets(place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member, damaged_at)"
-                " VALUES(?,?,?,?,?,?,?,?,?,?)",
+                f"INSERT INTO sets({_CLAIM}, damaged_at, gone_at, complete) VALUES(?,?,?,?,?,?,?,?,?,?,?,?)",
                 [
                     (
                         a.place, a.arm, name_bytes(a.path), a.form, time_text(a.first_seen), time_text(a.stamp),
-                        fingerprint, essence, time_text(newest), time_text(damaged_at),
+                        told.fingerprint, told.essence, time_text(told.newest_member), time_text(told.damaged_at),
+                        time_text(told.gone_at), None if told.gone_at is None else 0,
                     )
-                    for a, fingerprint, essence, newest, damaged_at in sets
+                    for a, told in ((each.arrival, each) for each in sets)
                 ],
             )  # fmt: skip
 

@@ -59,13 +59,13 @@ def compare(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Differ
     told = judge.told(action, at, off)
     asked = f"{answer['arm']} {action} at {answer['at']}"
     codes = {(one["code"], _counts_as(one)) for one in answer["findings"]}
-    lacking, more = sorted(told.codes - codes), sorted(codes - told.codes)
+    lacking, more = sorted(told.codes - codes), sorted(codes - told.codes - judge.undecided)
     texts = f"the tool lacks {lacking} and adds {more}"
     if answer["verdict"] != told.level:
         milder = RANK.index(answer["verdict"]) < RANK.index(told.level)
         kind = "FALSE CLEAR" if answer["verdict"] == "clear" else "milder" if milder else "stricter"
         found.append(Difference(kind, f"{asked}: {answer['verdict']}, oracle {told.level}; {texts}"))
-    elif codes != told.codes:
+    elif lacking or more:
         found.append(Difference("findings", f"{asked}: {texts}"))
     if told.set and path != told.set:
         found.append(Difference("set", f"{asked}: rests on {path}, oracle {told.set}"))

@@ -47,6 +47,7 @@ class Judge:
         self.equals = self._newest()
         self.carrier = self.equals[-1] if self.equals else None
         self.moments: set[datetime] = set()
+        self.undecided: set[tuple[str, str]] = set()
 
     # --- what is known of a set -------------------------------------------------------------------------
 
@@ -241,6 +242,8 @@ class Judge:
                 yield Found("incomplete-set", "caution", one.path)
         elif self.damaged(one) if self.relied_on(one) else one.damage:
             yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
+        elif self.damaged(one) and self.carrier and self.captured(one) == self.captured(self.carrier):
+            self.undecided.add(("damaged-set", "caution"))  # no rule says which of equally new sets is tried first
         elif not one.read_at and self.carrier:
             yield Found("unsettled-newer", "caution")
 
