@@ -23,6 +23,7 @@ from guard.share.ground import Ground, recipe_digest, stamp_of
 from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
+from guard.share.patience import answered
 from guard.store.catalogue import Catalogue, Place
 from guard.store.cells import Spare, as_spares
 from guard.store.facts import manifest_of, sets_of
@@ -56,10 +57,13 @@ class Recorded(Record):
 def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
     """Look at the share's marker and at the folders of the arms, without reading a set."""
     entries: dict[str, list[Entry]] = {arm: [] for arm in arms}
+    only = arms[0] if len(arms) == 1 else None
     try:
-        identity = read_marker(ground.root)
-        only = arms[0] if len(arms) == 1 else None
-        for entry in find(ground.root, ground.layouts, ground.arms, only):
+        identity, found = answered(
+            ground.root,
+            lambda: (read_marker(ground.root), list(find(ground.root, ground.layouts, ground.arms, only))),
+        )
+        for entry in found:
             for arm in _concerned(entry, entries):
                 entries[arm].append(entry)
     except ShareUnreadable as error:

@@ -22,7 +22,7 @@ def read_marker(root: str) -> str | None:
     Raises ShareUnreadable where the share itself, or the marker on it, cannot be read.
     """
     try:
-        with open(os.path.join(root, MARKER_NAME), "rb") as file:
+        with open(os.path.join(root, MARKER_NAME), "rb", opener=_opener) as file:
             text = file.read(4096)
     except FileNotFoundError as error:
         if not os.path.isdir(root):
@@ -35,6 +35,10 @@ def read_marker(root: str) -> str | None:
     except (ValueError, KeyError, TypeError, RecursionError):
         return NO_IDENTITY
     return identity if isinstance(identity, str) else NO_IDENTITY
+
+
+def _opener(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))  # a pipe in its place would be waited for without end
 
 
 def write_marker(root: str, identity: str | None = None) -> str:

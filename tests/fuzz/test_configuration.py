@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from tests.fuzz.bounds import Guard, fuzzed
 from tests.plant import Plant
 
-EXAMPLE = Path(__file__).parents[2] / "config" / "plant.toml"
+EXAMPLE = (Path(__file__).parents[2] / "config" / "plant.toml").read_text(encoding="utf-8")
 VALUES = st.sampled_from(
     [
         *(
@@ -56,7 +56,7 @@ PIECES = st.sampled_from(
 @st.composite
 def spoiled(draw: st.DrawFn) -> bytes:
     """The example with values exchanged, lines lost or doubled, and pieces put in."""
-    lines = EXAMPLE.read_text(encoding="utf-8").splitlines()
+    lines = EXAMPLE.splitlines()
     for _ in range(draw(st.integers(1, 4))):
         at = draw(st.integers(0, len(lines) - 1))
         key, equals, _ = lines[at].partition("=")

@@ -1,0 +1,42 @@
+"""Asks a share that may never answer: a server that went away leaves whoever reads from its mount waiting."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from threading import Event, Thread
+
+from guard.errors import ShareUnreadable
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import TypeVar
+
+    T = TypeVar("T")
+
+PATIENCE_S = 20.0
+"""Longer than a share takes that wakes its disks, and short enough for a person to wait (common practice, no source)."""
+
+
+def answered(root: str, look: Callable[[], T], patience_s: float = PATIENCE_S) -> T:
+    """What a look at the share gives. Raises ShareUnreadable where it gives nothing for so long, and what it raises.
+
+    Nothing can end a look that waits for a server, so it is left waiting and keeps nobody.
+    """
+    given: list[T] = []
+    raised: list[BaseException] = []
+    done = Event()
+
+    def work() -> None:
+        try:
+            given.append(look())
+        except BaseException as error:  # noqa: BLE001 - raised again by whoever asked
+            raised.append(error)
+        done.set()
+
+    Thread(target=work, name="look", daemon=True).start()
+    if not done.wait(patience_s):
+        raise ShareUnreadable(root, f"it has not answered for {patience_s:g} s")
+    if raised:
+        raise raised[0]
+    return given[0]

@@ -1,0 +1,34 @@
+"""A share that does not answer, or whose marker is no file, keeps nobody waiting."""
+
+from __future__ import annotations
+
+import os
+from threading import Event
+
+import pytest
+
+from guard.errors import ShareUnreadable
+from guard.share.patience import answered
+from tests.plant import Plant
+
+
+def test_what_it_answers_and_what_it_raises_comes_through() -> None:
+    assert answered("/share", lambda: 7) == 7
+    with pytest.raises(ZeroDivisionError):
+        answered("/share", lambda: 1 // 0)
+
+
+def test_no_answer_is_told() -> None:
+    server = Event()
+    with pytest.raises(ShareUnreadable, match=r"it has not answered for 0\.05 s"):
+        answered("/share", server.wait, 0.05)
+    server.set()
+
+
+def test_a_pipe_in_place_of_the_marker(plant: Plant) -> None:
+    plant.save("arm-07")
+    plant.ready()
+    (plant.share / ".guard-share.json").unlink()
+    os.mkfifo(plant.share / ".guard-share.json")
+    assert plant.ask().codes == {"share-doubt"}
+    assert plant.run("look").code == 1
