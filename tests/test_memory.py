@@ -258,6 +258,17 @@ class TestWhatIsTold:
         assert found.evidence["after_fingerprint"] == AFTER.fingerprint
         assert [each["part"] for each in found.evidence["parts"]] == ["axis-zero", "programs"]  # type: ignore[attr-defined]
 
+    def test_what_may_hold_the_rest_of_the_memory_is_never_named_to_restore(self) -> None:
+        old = proven(9 * HOUR, path="arm-07/old")
+        harmed = BEFORE._replace(damaged_at=NOW)
+        for sets, named in (((old, harmed), "restore arm-07/old"), ((harmed,), "No set is proven to restore from")):
+            of = given(*sets, AFTER, window=SWAPPED, compared=(compared(AFTER, PROGRAMS),))
+            (found,) = of.findings("memory-differs")
+            assert (
+                f"The set from before, arm-07/before, is not there unharmed. {'If the memory is lost, ' if old in sets else ''}{named}"
+                in found.remedy
+            )
+
     def test_only_pairs_from_before_and_after_are_compared(self) -> None:
         many = [proven(n * MINUTE, path=f"arm-07/{n}") for n in (50, 40, 30, 20, 10)]
         pairs = to_compare(standing(swapped(*many).facts))

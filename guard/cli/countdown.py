@@ -164,7 +164,7 @@ def to_do(change: Change) -> list[str]:
         return []
     at, window = standing(change.facts), change.window
     if change.state == "over":
-        return [seat_now(change.arm), to_restore(at, window.rests_on, window.fingerprint)]
+        return [seat_now(change.arm), to_restore(at, window.rests_on, window.fingerprint, window.began_at)]
     return [remedy(at, window, change.state)]
 
 

@@ -19,7 +19,7 @@ hide what was lost in between. A sign-off settles nothing either: it only lasts 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from guard.lapses import NO_PART, Compared, Lapse, PartDifference, Settled
 from guard.model import ArmFacts, Finding, Level, Mark, Question, SwapWindow
@@ -342,33 +342,39 @@ def memory_differs(at: Standing, _question: Question) -> Outcome:
 
 
 def _differing(account: Account, at: Standing) -> Finding:
-    arm, lapse = at.facts.arm.id, account.lapse
-    after, found = account.after, account.compared
+    lapse, after, found = account.lapse, account.after, account.compared
     path = after.set.path if after else ""
     parts = in_order(found.parts if found else ())
     message = (
         f"{_happened(lapse, at)}, and the memory is not what it was: {path} differs from {lapse.before or 'the set before'}."
         f" {' '.join(map(told, parts))}"
     )
-    compare = f"guard compare {quoted(lapse.before or lapse.fingerprint or '')} {quoted(path)}"
-    re_zeroed = f" and guard mark re-zeroed {arm} --at WHEN" if any(each.part == AXIS_ZERO for each in parts) else ""
-    lifts = (
-        f"Let nobody move {arm} before this is settled. Check programs, settings and axis positions at the machine, and"
-        f" what differs: {compare}. {to_restore(at, lapse.before, lapse.fingerprint)} Save a backup after the restoring, then"
-        f" run: guard look, and: guard prove --arm {arm}. If people made every difference themselves:"
-        f" {_check(arm, path)}{re_zeroed}"
-    )
     return finding(
         "memory-differs",
         "hold",
         message,
-        lifts,
+        " ".join(step if step.endswith(".") else f"{step}." for step in _after_a_difference(account, at)),
         None,
         **_evidence(lapse, at),
         after=path,
         after_fingerprint=after and after.set.fingerprint,
         parts=[{**each._asdict(), "names": list(each.names)} for each in parts],
     )
+
+
+def _after_a_difference(account: Account, at: Standing) -> list[str]:
+    """What to check, which set to restore, and what ends it, step by step."""
+    arm, lapse = at.facts.arm.id, account.lapse
+    path = account.after.set.path if account.after else ""
+    moved = account.compared is not None and any(each.part == AXIS_ZERO for each in account.compared.parts)
+    re_zeroed = f" and: guard mark re-zeroed {arm} --at WHEN" if moved else ""
+    restore = to_restore(at, lapse.before, lapse.fingerprint, lapse.began_at)
+    return [
+        f"Let nobody move {arm} before this is settled: check programs, settings and axis positions at the machine.",
+        f"What differs: guard compare {quoted(lapse.before or lapse.fingerprint or '')} {quoted(path)}",
+        f"{restore} Then save a backup, and run: guard look, and: guard prove --arm {arm}",
+        f"If people made every difference themselves: {_check(arm, path)}{re_zeroed}",
+    ]
 
 
 def in_order(parts: Iterable[PartDifference]) -> list[PartDifference]:
@@ -388,20 +394,22 @@ def told(part: PartDifference) -> str:
 
 
 def after_the_change(facts: ArmFacts) -> list[str]:
-    """What to do while the memory has to be proven, step by step."""
-    at, question = standing(facts), Question("power-down", facts.as_of, timedelta())
-    found = [*memory_differs(at, question).findings, *awaiting_proof(at, question).findings]
-    arm, first = facts.arm.id, []
-    if not any(each.code == "memory-differs" for each in found):
-        first = [
-            f"Close up and power {arm} on as the site's energy control procedure says.",
-            "Before anything moves: look whether programs, settings and axis positions are all there.",
-        ]
-    before = [each.before for each in lapses(at) if each.before is not None]
-    compare = (
-        [f"It is then compared with {before[-1]}. To see how: guard compare {quoted(before[-1])} SET"] if before else []
-    )
+    """What to do while the memory has to be proven, step by step; first where it differs."""
+    at, arm = standing(facts), facts.arm.id
+    found = accounts(at)
+    differing = [step for each in found if each.how == "differs" for step in _after_a_difference(each, at)]
+    waiting = [_waits_for(each, at)[1] for each in found if each.how == "awaits"]
+    if differing or not waiting:
+        return list(dict.fromkeys((*differing, *waiting)))
+    steps = [
+        f"Close up and power {arm} on as the site's energy control procedure says.",
+        "Before anything moves: look whether programs, settings and axis positions are all there.",
+        *dict.fromkeys(waiting),
+    ]
+    before = [each.lapse.before for each in found if each.lapse.before is not None]
+    if before:
+        steps.append(f"It is then compared with {before[-1]}. To see how: guard compare {quoted(before[-1])} SET")
     window = window_in_question(facts)
-    over = window is not None and window.elapsed > window.limit
-    lost = [to_restore(at, window.rests_on, window.fingerprint)] if window is not None and over and first else []
-    return [*first, *dict.fromkeys(each.remedy for each in found), *(compare if first else []), *lost]
+    if window is not None and window.elapsed > window.limit:
+        steps.append(to_restore(at, window.rests_on, window.fingerprint, window.began_at))
+    return steps

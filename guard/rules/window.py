@@ -12,7 +12,7 @@ from guard.model import ArmFacts, BackupSet, Carried, Finding, HoldUp, Level, Qu
 from guard.record import Record
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
-from guard.rules.standing import Standing, is_complete, is_damaged
+from guard.rules.standing import Standing, can_carry, is_complete, is_damaged
 from guard.units import in_words
 
 TYPE_CHECKING = False
@@ -231,7 +231,7 @@ def remedy(at: Standing, window: SwapWindow, now: State, ahead: timedelta = NONE
     if now == "closing":
         left = in_words(window.limit - window.elapsed - ahead)
         return f"Seat the new cell within {left}, then run: {end}"
-    return f"{seat_now(at.facts.arm.id)} {to_restore(at, window.rests_on, window.fingerprint)}"
+    return f"{seat_now(at.facts.arm.id)} {to_restore(at, window.rests_on, window.fingerprint, window.began_at)}"
 
 
 def seat_now(arm: str) -> str:
@@ -242,17 +242,21 @@ def seat_now(arm: str) -> str:
     )
 
 
-def to_restore(at: Standing, path: str | None, fingerprint: str | None) -> str:
-    """Which set to restore where the memory is lost: the one from before, where it is sound, else the best one left."""
+def to_restore(at: Standing, path: str | None, fingerprint: str | None, until: datetime) -> str:
+    """Which set to restore where the memory was lost from ``until`` on: the one from before, its equal, or the next best.
+
+    A set that was saved later may hold what is left of the memory, so it is never named.
+    """
     sound = [item.set for item in at.history if _can_be_restored(item.set, fingerprint)]
     if any(backup.path == path for backup in sound):
         return f"If the memory is lost, restore {path} (fingerprint {fingerprint}) as the machine maker's manual says."
     begun = f"The set from before, {path}, is not there unharmed. " if path else ""
     if sound:
         return f"{begun}If the memory is lost, restore its equal {sound[-1].path} (fingerprint {fingerprint})."
-    if at.resting is None:
+    older = [item for item in at.history if item.captured_at is not None and item.captured_at <= until]
+    other = next((each.set for each in reversed(older) if not each.set.gone and can_carry(each.set, at.facts)), None)
+    if other is None:
         return f"{begun}No set is proven to restore from: let nobody change the controller, and look for a copy."
-    other = at.resting.set
     return f"{begun}If the memory is lost, restore {other.path} (fingerprint {other.fingerprint})."
 
 

@@ -190,7 +190,8 @@ def _proof(body: Mapping[str, object], _zone: tzinfo) -> str:
     named = {"after": _set(body, "after"), "set": _set(body, "set"), "by": str(body.get("by") or "nobody")}
     told = _OUTCOMES.get(str(body.get("outcome")), "{after} was compared with {set}").format_map(named)
     parts = body.get("differs")
-    differs = [str(each.get("part") or "files of no part") for each in parts] if isinstance(parts, list) else []
+    named_parts = [str(each.get("part") or "files of no part") for each in parts] if isinstance(parts, list) else []
+    differs = sorted(named_parts, key=lambda part: part != "axis-zero")
     return f"after a {since}: {told}" + (f" in {', '.join(differs)}" if differs else "")
 
 
