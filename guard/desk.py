@@ -24,6 +24,7 @@ from guard.model import (
     ShareFacts,
     Verdict,
 )
+from guard.plan.events import by_arm
 from guard.record import Record
 from guard.rules.capture import dated
 from guard.rules.cells import fitted
@@ -259,15 +260,22 @@ class Desk:
         """All facts about the arms, as of now."""
         return list(self.facts_in_turn(arms, as_of or self.now()))
 
-    def facts_in_turn(self, arms: list[str], as_of: datetime) -> Iterator[ArmFacts]:
-        """The same for one arm after the other, so that nobody need hold the facts of a whole plant at once."""
+    def facts_in_turn(
+        self, arms: list[str], as_of: datetime, planned: Iterable[PlannedEvent] | None = None
+    ) -> Iterator[ArmFacts]:
+        """The same for one arm after the other, so that nobody need hold the facts of a whole plant at once.
+
+        ``planned`` are the events that are not over, where they are known already.
+        """
         ground = self.ground()
-        recorded, spares = self._recorded(arms, as_of), self.stock()
+        recorded, spares = self._recorded(arms, as_of, planned), self.stock()
         seen = see(ground, self.catalogue.place(0), arms, as_of)
         for arm in arms:
             yield gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), spares, as_of)
 
-    def _recorded(self, arms: list[str], as_of: datetime) -> dict[str, Recorded]:
+    def _recorded(
+        self, arms: list[str], as_of: datetime, planned: Iterable[PlannedEvent] | None = None
+    ) -> dict[str, Recorded]:
         """What is recorded about some arms; of those of which nothing is, nothing."""
         only = arms[0] if len(arms) == 1 else None
         ledger = self.records
@@ -279,7 +287,7 @@ class Desk:
         asked = [arm for arm in arms if self.settings.arms[arm].presence]
         answering = presences(self.catalogue.store, ledger.store, asked)
         told, times = proofs(ledger, only), answers(self.catalogue.store, ledger.store, asked)
-        planned = events_by_arm(ledger, only, as_of)
+        events = events_by_arm(ledger, only, as_of) if planned is None else by_arm(planned)
         return {
             arm: Recorded(
                 tuple(marks.get(arm, ())),
@@ -288,9 +296,9 @@ class Desk:
                 answering.get(arm),
                 told.get(arm, Proofs()),
                 times.get(arm, ()),
-                tuple(planned.get(arm, ())),
+                tuple(events.get(arm, ())),
             )
-            for arm in {*marks, *answered_for, *windows, *answering, *told, *times, *planned}
+            for arm in {*marks, *answered_for, *windows, *answering, *told, *times, *events}
         }
 
     def settle(self, arm: str) -> None:

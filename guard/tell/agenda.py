@@ -65,7 +65,7 @@ def _judged(desk: Desk, events: Sequence[PlannedEvent], now: datetime) -> dict[K
     for event, arm in pairs[:MOST_JUDGED]:
         wanted.setdefault(arm, []).append(event)
     found: dict[Key, Verdict] = {}
-    for facts in desk.facts_in_turn(sorted(wanted), now) if wanted else ():
+    for facts in desk.facts_in_turn(sorted(wanted), now, events) if wanted else ():
         place = standing(facts)
         for event in wanted[facts.arm.id]:
             question = Question(event.kind, max(event.start, now), event.off_for, event.id)

@@ -126,7 +126,7 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
     settings = desk.settings
     desk.hand_over()
     planned, unreadable = _planned(desk, now)
-    board = Board(desk.facts_in_turn(list(settings.arms), now), planned, now)
+    board = Board(desk.facts_in_turn(list(settings.arms), now, planned), planned, now)
     orders = _orders(desk, board)
     last = activity.report_before(desk.ledger, day.isoformat(), now)
     since = last.at if last is not None and last.at < now else now - DAY
