@@ -15,16 +15,26 @@ from guard.rules.verdict import verdict
 from guard.rules.window import State, TimeOut, time_out
 from guard.store import sign_offs, windows
 from guard.store.ledger import Ledger
+from guard.store.proofs import last_proof
 from guard.store.windows import NewCell
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Any
 
 
 class Change(Record):
-    """How far the change of one arm's memory cell has come, with the facts that tell which set to restore."""
+    """How far the change of one arm's memory cell has come, with the facts that tell which set to restore.
+
+    ``proof`` is what the ledger last said of its memory, and when.
+    """
 
     arm: str
     state: State
     window: SwapWindow | None
     facts: ArmFacts
+    proof: tuple[datetime, dict[str, Any]] | None = None
 
 
 def allowed(desk: Desk, arm: str, at: datetime) -> TimeOut:
@@ -45,7 +55,7 @@ def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
 def change_of(desk: Desk, arm: str) -> Change:
     """How far the change of an arm's memory cell has come, by a look at its sets as they are now."""
     (facts,) = desk.facts([arm])
-    return Change(arm, state(facts), window_in_question(facts), facts)
+    return Change(arm, state(facts), window_in_question(facts), facts, last_proof(desk.ledger, arm))
 
 
 def open_now(desk: Desk) -> list[Change]:

@@ -74,7 +74,14 @@ def test_equal_is_retained_and_the_ledger_says_so_with_both_fingerprints(plant: 
     assert (told["outcome"], told["fingerprint"], told["after_fingerprint"]) == ("retained", before, after)
     plant.run("prove", "--arm", "arm-07")
     assert len(outcomes(plant)) == 1, "told once"
-    assert plant.run("swap", "show", "arm-07").code == 0
+    shown = plant.run("swap", "show", "arm-07")
+    assert shown.code == 0
+    old, new = (each["path"] for each in plant.sets())
+    assert (
+        f"after a power-down: the memory is what it was: {new} ({after[:12]}) equals {old} ({before[:12]})" in shown.out
+    )
+    told = plant.run("swap", "show", "arm-07", "--json").json["proof"]
+    assert (told["outcome"], told["fingerprint"], told["after_fingerprint"]) == ("retained", before, after)
 
 
 def test_what_was_proven_once_stays_proven_when_its_sets_are_gone(plant: Plant) -> None:

@@ -29,6 +29,7 @@ from guard.rules.window import (
 )
 from guard.settings import Settings
 from guard.swaps import Change
+from guard.tell.happened import text_of
 from guard.times import shown
 from guard.units import in_words
 
@@ -55,6 +56,9 @@ def lines(change: Change, settings: Settings) -> Iterator[Line]:
     yield Line(headline(change), style=style)
     yield Line(style=style)
     if change.state == "none":
+        if change.proof is not None and change.proof[1]["outcome"] != "differs":
+            at, body = change.proof
+            yield _fact("Proven", f"{shown(at, settings.zone())}, {text_of('proof', body, settings.zone())}")
         yield from time_out_lines(time_out(change.facts, change.facts.as_of))
         return
     if change.window is not None:
@@ -176,6 +180,7 @@ def as_json(change: Change) -> dict[str, object]:
         document[key] = None
     out = time_out(change.facts, change.facts.as_of) if window is None else window
     document |= {"limit_s": seconds(out.limit), "limited_by": "hold-up" if is_by_hold_up(out) else "limit"}
+    document["proof"] = change.proof and {"at": when(change.proof[0]), **change.proof[1]}
     document["hold_up_s"] = out.hold_up and seconds(out.hold_up.lasts)
     if window is None:
         return document

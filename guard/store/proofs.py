@@ -39,6 +39,14 @@ def proofs(ledger: Ledger, arm: str | None = None) -> dict[str, Proofs]:
     }
 
 
+def last_proof(ledger: Ledger, arm: str) -> tuple[datetime, dict[str, Any]] | None:
+    """When it last turned out whether an arm's memory is what it was, and what the ledger says of that."""
+    found = None
+    for at, _, body in ledger.bodies("proof", arm):
+        found = moment(at), body
+    return found
+
+
 def _lapse(body: dict[str, Any]) -> Lapse:
     ended = body["ended_at"]
     return Lapse(
