@@ -105,6 +105,8 @@ def run() -> NoReturn:
     All that must last is on the disk by then, as after a kill; the interpreter's own tidying
     up would take another tenth of the time of an answer.
     """
+    if sys.getfilesystemencoding() != "utf-8":
+        _begin_in_utf_8()
     code = main()
     for stream in (sys.stdout, sys.stderr):
         try:
@@ -113,6 +115,13 @@ def run() -> NoReturn:
         except OSError:
             code = TOOL_FAILED
     os._exit(code)
+
+
+def _begin_in_utf_8() -> NoReturn:
+    """Begin anew where names are read by another encoding: one name must have one spelling, whatever the locale."""
+    streams = {"PYTHONIOENCODING": sys.stdout.encoding} if sys.stdout is not None else {}
+    again = [sys.executable, "-X", "utf8", *sys.orig_argv[1:]]
+    os.execve(sys.executable, again, {**streams, **os.environ})  # noqa: S606 - this very program
 
 
 def _run(words: list[str]) -> int:

@@ -236,7 +236,7 @@ def rebuild(world: World) -> str:
     if world.daemon.process is not None:
         world.daemon.kill()
     done = world.guard("look", "--rebuild", "--yes", "--wait", "0s")
-    if done.code != 0:
+    if done.code != 0 and world.share_is_there():
         raise AssertionError(f"it cannot be rebuilt: {done}")
     for saved in world.sets.values():
         saved.told_times += 1
