@@ -10,10 +10,17 @@ from typing import NamedTuple
 from tests.oracle import cells
 from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, members, problems, unsound
 from tests.oracle.reading import Seen, Share
+from tests.oracle.setting import ACTIONS
 
 RANK = ("clear", "caution", "unknown", "hold")
 TEN_YEARS = timedelta(days=3652.5)
 INSTANT = timedelta(microseconds=1)
+
+NO_COMPLETE_SET = ("no-backup", "incomplete-set")
+NOBODY_ANSWERS_FOR = {
+    action: ("wrong-arm", *(NO_COMPLETE_SET if action == "memory-swap" else ())) for action in ACTIONS
+}
+"""No sign-off counts for another arm's data, nor for a memory swap with no complete set at all."""
 
 
 class Found(NamedTuple):
@@ -95,10 +102,15 @@ class Judge:
 
     def damaged(self, known: Known) -> str:
         """Why a set is not what it was: found before, or by a listing now."""
-        if known.damage or known.read_at is None or self.share is None:
-            return known.damage
-        seen = self.share.sets.get(known.path)
-        return "changed" if seen and seen.look != known.listed else ""
+        return known.damage or ("changed" if known.read_at and self._changed(known) else "")
+
+    def _changed(self, known: Known) -> bool:
+        """Whether a listing shows a set otherwise than before.
+
+        No rule says of which sets but the one that it relies on `ask` must notice that.
+        """
+        seen = self.share.sets.get(known.path) if self.share else None
+        return known.sealed is not None and seen is not None and seen.look != known.listed
 
     def gone(self, known: Known) -> bool:
         """Whether a set is no longer where it was; of an offline share nothing is known to have gone."""
@@ -143,7 +155,7 @@ class Judge:
 
     def told(self, action: str, at: datetime, off: timedelta) -> Told:
         """The verdict for an action at a time."""
-        signed = frozenset(self._signed(one, at) for one in self.found(action, at, off))
+        signed = frozenset(self._signed(one, action, at) for one in self.found(action, at, off))
         level = max((one.level for one in signed), key=RANK.index, default="clear")
         return Told(level, self.carrier.path if self.carrier else None, signed)
 
@@ -170,7 +182,9 @@ class Judge:
         self.moments.add(moment)
         return at >= moment
 
-    def _signed(self, one: Found, at: datetime) -> Found:
+    def _signed(self, one: Found, action: str, at: datetime) -> Found:
+        if one.code in NOBODY_ANSWERS_FOR[action]:
+            return one
         for sign in self.memory.sign_offs:
             is_meant = (sign.arm, sign.code) == (self.arm.id, one.code) and (one.level, one.subject) in sign.subjects
             if is_meant and not self._after(at, sign.until) and one.level in ("hold", "unknown"):
@@ -237,13 +251,13 @@ class Judge:
     def _about_newer(self, one: Known) -> Iterable[Found]:
         if self.foreign(one):
             yield Found("wrong-arm", "hold", one.path)
+        if self._changed(one):
+            self.undecided.add(("damaged-set", "caution" if self.carrier else "hold"))
         if not self.complete(one):
             if self.carrier or any(self.complete(other) for other in self.sets):
                 yield Found("incomplete-set", "caution", one.path)
-        elif self.damaged(one) if self.relied_on(one) else one.damage:
+        elif self.damaged(one) if self.relied_on(one) and not self.foreign(one) else one.damage:
             yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
-        elif self.damaged(one) and self.carrier and self.captured(one) == self.captured(self.carrier):
-            self.undecided.add(("damaged-set", "caution"))  # no rule says which of equally new sets is tried first
         elif not one.read_at and self.carrier:
             yield Found("unsettled-newer", "caution")
 

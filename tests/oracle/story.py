@@ -13,7 +13,7 @@ from tests.oracle import comparing, faults
 from tests.oracle.calling import Caller, Given, cold
 from tests.oracle.clock import now
 from tests.oracle.comparing import Difference
-from tests.oracle.judging import Judge
+from tests.oracle.judging import NOBODY_ANSWERS_FOR, Judge
 from tests.oracle.memory import Known, Mark, Memory, SignOff, Swap
 from tests.oracle.plants import FORMS, HOUR, Content, make_content, make_setting, write
 from tests.oracle.reading import Share
@@ -170,7 +170,7 @@ class Story:
     def look(self) -> None:
         """One pass."""
         at = now()
-        wait = self.dice.choice((0, 2)) if self.setting.settle < HOUR else 0
+        wait = 5 if timedelta(0) < self.setting.settle < HOUR else 0
         self.order("look", "--wait", f"{wait}s")
         if self.reads():
             self.memory.look(at, timedelta(seconds=wait))
@@ -268,6 +268,8 @@ class Story:
         if not found:
             return
         code = self.dice.choice(sorted({one.code for one in found}))
+        if code in NOBODY_ANSWERS_FOR[action]:
+            return
         until = self.start + self.dice.choice((HOUR, 5 * DAY))
         words = ("--finding", code, "--by", "Kim", "--why", "known", "--until", until.isoformat(), "--action", action)
         given = self.order("sign-off", arm.id, *words)
