@@ -211,7 +211,7 @@ class Desk:
         told_at = self.now()
         try:
             for known, number in wanted:
-                proved = prove(self.ground(number), self.catalogue, known, self.now, progress)
+                proved = prove(self.ground(number), number, self.catalogue, known, self.now, progress)
                 if number == 0 and proved.outcome == "read-back":
                     arms.add(known.arm)
                 yield proved

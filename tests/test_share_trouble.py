@@ -83,6 +83,30 @@ class TestAnotherShare:
         looked = ready.run("look")
         assert (looked.code, "another share's" in looked.err) == (1, True)
 
+    def test_what_is_read_on_another_share_proves_nothing_of_this_one(self, ready: Plant) -> None:
+        """A mirror in the share's place is sound where the share's own disk has rotted meanwhile."""
+        (path,) = (each["path"] for each in ready.sets("arm-07"))
+        read_at = ready.ask("arm-07").answer["set"]["last_read_at"]
+        elsewhere = away(ready)
+        shutil.copytree(elsewhere, ready.share, copy_function=shutil.copy2)
+        for marker in ({"schema": 1, "identity": "another"}, None):
+            if marker is None:
+                (ready.share / ".guard-share.json").unlink()
+            else:
+                (ready.share / ".guard-share.json").write_text(json.dumps(marker))
+            proved = ready.run("prove", path)
+            assert (proved.code, "the share is in doubt" in proved.out) == (20, True)
+        shutil.rmtree(ready.share)
+        elsewhere.rename(ready.share)
+        assert ready.ask("arm-07").answer["set"]["last_read_at"] == read_at
+        assert ready.run("prove", path).code == 0
+        assert ready.ask("arm-07").answer["set"]["last_read_at"] > read_at
+
+    def test_without_the_share_nothing_is_read_back(self, ready: Plant) -> None:
+        away(ready)
+        proved = ready.run("prove", "--arm", "arm-07")
+        assert (proved.code, "cannot be read: it is not there" in proved.out) == (20, True)
+
     def test_a_marker_that_is_no_marker(self, ready: Plant) -> None:
         (ready.share / ".guard-share.json").write_bytes(b"\xff\x00 nonsense")
         assert (ready.ask("arm-07").code, ready.run("look").code) == (30, 1)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 from typing import Literal
 
+from guard.errors import ShareUnreadable
 from guard.record import Record
 from guard.share.ground import Ground, recipe_digest
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.look import Clock, Progress, content_difference, seal_facts
+from guard.share.marker import marker_state, read_marker
 from guard.share.outside import appearance
 from guard.share.read import read_set
 from guard.store.catalogue import Catalogue, Known
@@ -26,10 +28,10 @@ class Proved(Record):
     was_damaged: bool = False
 
 
-def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, progress: Progress) -> Proved:
+def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock: Clock, progress: Progress) -> Proved:
     """Read a set back, from the disk itself where the system can be asked to, and write down the outcome."""
     before = {file.path: file.sha256 for file in catalogue.manifest(known.id)}
-    hindrance = _hindrance(ground, known, before)
+    hindrance = _doubt(ground.root, number, catalogue, known) or _hindrance(ground, known, before)
     if hindrance is not None:
         return hindrance
     recipe = ground.recipe_of(known.arm)
@@ -60,6 +62,18 @@ def prove(ground: Ground, catalogue: Catalogue, known: Known, clock: Clock, prog
         return Proved(known.path, known.arm, "incomplete", sealed.problems[0].message)
     catalogue.read_back(known, clock(), looks.shape, sealed.files, sealed.essence)
     return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)
+
+
+def _doubt(root: str, number: int, catalogue: Catalogue, known: Known) -> Proved | None:
+    """Why reading here would say nothing of the set: what stands in its place is, or may be, on another share."""
+    try:
+        state = marker_state(catalogue.place(number).identity, read_marker(root))
+    except ShareUnreadable as error:
+        return Proved(known.path, known.arm, "unreadable", f"the share cannot be read: {error.reason}")
+    if state not in ("gone", "other"):
+        return None
+    why = "its marker is gone" if state == "gone" else "its marker is another share's"
+    return Proved(known.path, known.arm, "unreadable", f"the share is in doubt: {why}")
 
 
 def _hindrance(ground: Ground, known: Known, before: dict[str, bytes]) -> Proved | None:
