@@ -53,8 +53,11 @@ def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
 
 
 def change_of(desk: Desk, arm: str) -> Change:
-    """How far the change of an arm's memory cell has come, by a look at its sets as they are now."""
-    (facts,) = desk.facts([arm])
+    """How far the change of an arm's memory cell has come, by a look at its sets as they are now.
+
+    What is planned plays no part while a cell is out, also where it cannot be read.
+    """
+    (facts,) = desk.facts_in_turn([arm], desk.now(), ())
     return Change(arm, state(facts), window_in_question(facts), facts, last_proof(desk.ledger, arm))
 
 

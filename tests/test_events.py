@@ -199,3 +199,6 @@ def test_an_event_that_was_altered_in_the_ledger_stops_the_list(plant: Plant) ->
     connection.close()
     done = plant.run("event", "list")
     assert (done.code, "entry 1" in done.err) == (1, True), done.err
+    asked = plant.ask("arm-07", "position-swap")
+    assert (asked.code, "entry 1" in asked.err, asked.out) == (1, True, "")
+    assert plant.run("swap", "show", "arm-07").code == 0
