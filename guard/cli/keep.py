@@ -5,14 +5,15 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from guard import retain
+from guard import held, retain
 from guard.cli import output
 from guard.cli.ask import Run
 from guard.cli.output import Line, tell
 from guard.desk import Desk
 from guard.errors import PlanDiffers
+from guard.held import Left, Moved
 from guard.load import load
-from guard.retain import Left, Moved, Plan
+from guard.retain import Plan
 from guard.rules.retention import Decision
 from guard.share.holding import HOLDING_NAME
 from guard.store.retained import HeldSet
@@ -38,8 +39,8 @@ def configure_keep(parser: argparse.ArgumentParser) -> Run:
         " which `guard keep undo` brings them back. Exit code: 0 where all were moved, 1 where some had to stay.",
     )  # fmt: skip
     apply.add_argument("--plan", metavar="ID", help="only if the plan is still the one with this identity")
-    held = verbs.add_parser("held", help="what lies in the holding folder", allow_abbrev=False)
-    held.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
+    listed = verbs.add_parser("held", help="what lies in the holding folder", allow_abbrev=False)
+    listed.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     undo = verbs.add_parser("undo", help="move sets back to where they were", allow_abbrev=False)
     undo.add_argument("sets", nargs="*", metavar="SET", help="which (default: all that the last apply moved)")
     purge = verbs.add_parser(
@@ -125,7 +126,7 @@ def _size(sets: Iterable[Decision] | Iterable[HeldSet]) -> str:
 def _apply(desk: Desk, args: argparse.Namespace) -> int:
     from guard.cli.looking import watching
 
-    retain.settle(desk)
+    held.settle(desk)
     plan = retain.plan(desk)
     if args.plan is not None and args.plan != plan.identity:
         raise PlanDiffers(args.plan, plan.identity)
@@ -180,7 +181,7 @@ def _outcome(moved: Moved) -> int:
 
 
 def _held(desk: Desk, args: argparse.Namespace) -> int:
-    there = retain.held(desk)
+    there = held.held(desk)
     if args.json:
         output.show_json({"schema": 1, "sets": [_held_json(each) for each in there]})
         return 0
@@ -210,20 +211,20 @@ def _held_json(each: HeldSet) -> dict[str, object]:
 
 
 def _undo(desk: Desk, args: argparse.Namespace) -> int:
-    wanted = retain.held(desk, args.sets) if args.sets else retain.last_moved(desk)
+    wanted = held.held(desk, args.sets) if args.sets else held.last_moved(desk)
     if not wanted:
         output.show([Line("Nothing lies in the holding folder, so there is nothing to move back.")])
         return 0
     output.show(Line(each.path, label="back", indent=1, label_width=9) for each in wanted)
     if not output.confirmed(f"move {_count(len(wanted))} ({_size(wanted)}) back to where they were", yes=args.yes):
         return _nothing_done()
-    moved = retain.undo(desk, wanted)
+    moved = held.undo(desk, wanted)
     output.show(_moved_lines(moved, "Moved back"))
     return _outcome(moved)
 
 
 def _purge(desk: Desk, args: argparse.Namespace) -> int:
-    found = retain.purgeable(desk)
+    found = held.purgeable(desk)
     output.show(_left_lines(found.left))
     if not found.done:
         output.show([Line("Nothing may be deleted from the holding folder now.")])
@@ -234,7 +235,7 @@ def _purge(desk: Desk, args: argparse.Namespace) -> int:
     change = f"delete {_count(len(found.done))} ({_size(found.done)}) from the holding folder for good"
     if not output.confirmed(change, yes=args.yes):
         return _nothing_done()
-    moved = retain.purge(desk, found.done)
+    moved = held.purge(desk, found.done)
     output.show(_moved_lines(moved, "Deleted"))
     return _outcome(moved)
 
