@@ -41,7 +41,7 @@ def run(root: Path, acts: int, seed: int, tell: Tell) -> Counter[str]:
                 if number % CALM_EVERY == 0 or number == acts:
                     what = "the calm"
                     calm(world, judge)
-                    tell(f"     calm: {len(world.sets)} sets, {judge.entries} entries in the ledger")
+                    tell(f"     calm: {len(world.sets)} sets, {judge.last[0]} entries in the ledger")
             world.daemon.stop()
         except Exception as error:
             tell(f"{traceback.format_exc()}\n{world.daemon.log[-LOG:]}")

@@ -85,7 +85,7 @@ def mend(world: World) -> str:
     """The rest of a torn set arrives after all."""
     torn = [each for each in world.sets.values() if each.flaw.startswith("it is torn")]
     saved = world.rng.choice(torn)
-    for left in LEFT:
+    for left in () if saved.form else LEFT:
         (world.lower / saved.path / f"memory.bin{left}").unlink(missing_ok=True)
     _write(world, saved, _files(saved))
     saved.flaw = ""
