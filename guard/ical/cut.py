@@ -23,7 +23,7 @@ _FOLDS = (b"\r\n ", b"\r\n\t", b"\n ", b"\n\t")
 class Block(Record):
     """The bytes of one component, without the lines that begin and end it.
 
-    ``ended`` is False where the next one began before this one ended.
+    ``ended`` is False where the next one began before this one ended, or where the line that begins it is not there.
     """
 
     begin: int
@@ -32,13 +32,16 @@ class Block(Record):
 
 
 class Cut(Record):
-    """A calendar in pieces. ``whole`` tells that it ends as a calendar must."""
+    """A file in pieces; it may hold several calendars. ``whole`` tells that each of them ends as a calendar must.
+
+    ``heads`` are what stands in each before its first entry.
+    """
 
     raw: bytes
     entries: tuple[Block, ...]
     tasks: tuple[Block, ...]
     zones: tuple[Block, ...]
-    head: Block
+    heads: tuple[Block, ...]
     is_calendar: bool
     whole: bool
 
@@ -72,31 +75,39 @@ class Property(Record):
 
 
 def cut(raw: bytes) -> Cut:
-    """Cut a file into its entries, its tasks and its descriptions of zones."""
-    found: dict[bytes, list[Block]] = {b"VEVENT": [], b"VTODO": [], b"VTIMEZONE": []}
-    opened, kind = 0, b""
-    first = last = None
+    """Cut a file into its entries, its tasks and its descriptions of zones.
+
+    No line that is missing or broken costs more than the entry that it belongs to: what begins within another ends
+    that one, and what ends without having begun is an entry that is not whole.
+    """
+    found: dict[bytes, list[Block]] = {b"VEVENT": [], b"VTODO": [], b"VTIMEZONE": [], b"VCALENDAR": []}
+    calendars: list[bytes] = []
+    opened, kind, before, last = 0, b"", 0, 0
     for border in _BORDER.finditer(raw):
         word, name = border[1].upper(), border[2].upper()
+        if name not in found:
+            continue
+        if kind == b"VEVENT" and (word == b"BEGIN" or name == b"VCALENDAR"):
+            found[kind].append(Block(opened, border.start(), ended=False))
+        elif kind == b"VCALENDAR" and (word == b"BEGIN" or name == kind):
+            found[kind].append(Block(opened, border.start()))
         if name == b"VCALENDAR":
-            first = first or border
-            last = border
-        elif name in found:
-            if kind == b"VEVENT" and word == b"BEGIN":
-                found[kind].append(Block(opened, border.start(), ended=False))
-            if word == b"BEGIN" and kind != b"VTIMEZONE":
-                kind, opened = name, border.end()
-            elif word == b"END" and name == kind:
-                found[kind].append(Block(opened, border.start()))
-                kind = b""
+            calendars.append(word)
+            last = border.end()
+        if word == b"BEGIN":
+            kind, opened = name, border.end()
+        else:
+            if name == b"VEVENT":
+                found[name].append(Block(opened if kind == name else before, border.start(), ended=kind == name))
+            elif name == kind != b"VCALENDAR":
+                found[name].append(Block(opened, border.start()))
+            kind = b""
+        before = border.end()
     if kind == b"VEVENT":
         found[kind].append(Block(opened, len(raw), ended=False))
-    entries, tasks, zones = (tuple(blocks) for blocks in found.values())
-    starts = [block.begin for block in (*entries, *tasks, *zones)]
-    head = Block(first.end() if first else 0, min(starts, default=len(raw)))
-    is_calendar = first is not None and first[1].upper() == b"BEGIN"
-    whole = last is not None and last[1].upper() == b"END" and not raw[last.end() :].strip()
-    return Cut(raw, entries, tasks, zones, head, is_calendar, whole)
+    whole = calendars == [b"BEGIN", b"END"] * (len(calendars) // 2) and not raw[last:].strip()
+    entries, tasks, zones, heads = (tuple(blocks) for blocks in found.values())
+    return Cut(raw, entries, tasks, zones, heads, calendars[:1] == [b"BEGIN"], whole)
 
 
 def properties(source: Cut, block: Block) -> Iterator[Property]:

@@ -82,7 +82,9 @@ def words(source: Cut, block: Block) -> tuple[str, Texts]:
         whole = sketch(source, block)
         return whole.uid, whole.texts
     categories = ", ".join(each for value in found.get(b"CATEGORIES", ()) for each in texts(value))
-    said = Texts(categories, plain(found[b"SUMMARY"][0]), plain(found.get(b"LOCATION", [""])[0]))
+    # Two entries that run together, the lines between them lost, have two of each.
+    summary, location = (plain(" ".join(found.get(name, ()))) for name in (b"SUMMARY", b"LOCATION"))
+    said = Texts(categories, summary, location)
     return plain(found[b"UID"][0]).strip(), said
 
 
@@ -118,7 +120,7 @@ def _person(prop: Property) -> str:
 def entry(found: Sketch, zones: Zones, plant: tzinfo) -> Entry:
     """The entry in full. Raises Broken with the place of what is wrong in it."""
     if not found.block.ended:
-        raise Broken("it has no end: another entry begins within it, or the file ends")
+        raise Broken("it is not whole: the line that begins or that ends it is missing")
     if found.odd is not None:
         raise Broken("it has no SUMMARY, and a line that is no property", found.odd.at)
     once = _once(found.props)

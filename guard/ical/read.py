@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections import Counter
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
 
 from guard.digest import text_digest
-from guard.ical.cut import Block, Cut, Lines, cut, properties
+from guard.ical.cut import Block, Cut, Lines, Property, cut, properties
 from guard.ical.entries import Entry, Sketch, entry, sketch, words
 from guard.ical.refusals import CalendarRefused
 from guard.ical.series import expanded
@@ -62,9 +63,7 @@ class _Reading:
         self.left: dict[Left, None] = {}
         self.doubtful: set[str] = set()
         self.all_doubtful = self.goes_on = False
-        self.cancels = any(
-            (prop.name, prop.value.strip().upper()) == ("METHOD", "CANCEL") for prop in properties(source, source.head)
-        )
+        self.cancels = [any(map(_is_cancel, properties(source, head))) for head in source.heads]
 
     def read(self) -> Read:
         for group in self._relevant().values():
@@ -116,6 +115,8 @@ class _Reading:
             self.doubtful.add(entries[0].uid)
             return
         self.goes_on |= series.goes_on
+        if all(each.recurrence_id is not None for each in entries):
+            self.doubtful.add(entries[0].uid)
         no_end = {each.at for each in entries if not each.has_end}
         for at, doubt in series.doubts:
             self._leave(entries[0].uid, at, entries[0].texts.summary, doubt)
@@ -129,12 +130,12 @@ class _Reading:
             self._leave(
                 found.uid, found.block.begin if broken.at is None else broken.at, found.texts.summary, broken.why
             )
-            if found.uid:
-                self.doubtful.add(found.uid)
-            else:
-                self.all_doubtful = True
+            uids = {prop.value.strip() for prop in found.props if prop.name == "UID"}
+            self.doubtful |= uids
+            self.all_doubtful |= not any(uids)
             return None
-        return read._replace(is_cancelled=True) if self.cancels else read
+        head = bisect(self.source.heads, found.block.begin, key=lambda each: each.begin) - 1
+        return read._replace(is_cancelled=True) if head >= 0 and self.cancels[head] else read
 
     def _plan(self, found: Occurrence, *, has_end: bool) -> None:
         meaning = self.reader.meaning(found.texts)
@@ -162,6 +163,10 @@ class _Reading:
 
     def _leave(self, uid: str, at: int, summary: str, why: str) -> None:
         self.left[Left(uid, self.lines.number(at), _title(summary), why)] = None
+
+
+def _is_cancel(prop: Property) -> bool:
+    return (prop.name, prop.value.strip().upper()) == ("METHOD", "CANCEL")
 
 
 def _doubts(meaning: Meaning) -> Iterator[str]:

@@ -35,6 +35,8 @@ SKIPPED = (
 )
 
 
+NO_SERIES = "it changes one time of a series that the calendar does not hold; the others stay as they were planned"
+
 SAME_UID = "another entry has the same UID, by which neither can be known again for certain; both are planned"
 
 
@@ -85,15 +87,22 @@ def _expanded(entries: Sequence[Entry], first: datetime, horizon: datetime) -> E
 
 
 def _twins(entries: Sequence[Entry]) -> list[Entry]:
-    """Entries beside the first with the highest SEQUENCE that have the same one, and say something else."""
+    """Entries with the highest SEQUENCE beside the one that counts, which say something else.
+
+    One that is cancelled takes back what is planned for its own time, and no other with the same SEQUENCE.
+    """
     masters = [each for each in entries if each.recurrence_id is None]
     highest = max((each.sequence for each in masters), default=0)
     newest: dict[object, Entry] = {}
+    cancelled: set[datetime] = set()
     for each in masters:
-        if each.sequence == highest and not each.is_cancelled:
+        if each.sequence == highest and each.is_cancelled:
+            cancelled.add(as_time(each.start))
+        elif each.sequence == highest:
             newest.setdefault((each.texts, as_time(each.start), each.rules), each)
-    twins = list(newest.values())[1:]
-    return [] if any(each.is_cancelled and each.sequence == highest for each in masters) else twins
+    if not cancelled:
+        return list(newest.values())[1:]
+    return [each for each in newest.values() if as_time(each.start) not in cancelled]
 
 
 def _one_series(entries: Sequence[Entry], first: datetime, horizon: datetime) -> Expanded:
@@ -105,7 +114,8 @@ def _one_series(entries: Sequence[Entry], first: datetime, horizon: datetime) ->
     master = newest.pop(None, None)
     changed = list(newest.values())
     if master is None:
-        return Expanded(tuple(_alone(each) for each in changed if not each.is_cancelled))
+        lone = tuple(_alone(each) for each in changed if not each.is_cancelled)
+        return Expanded(lone, doubts=tuple((each.at, NO_SERIES) for each in changed[:1]))
     if master.rules or master.more or changed:
         return _series(master, changed, first, horizon)
     if master.is_cancelled:

@@ -102,15 +102,26 @@ class Reader:
         return tuple(dict.fromkeys(found))
 
     def _arms(self, text: str) -> tuple[str, ...]:
-        found = [arm for match in self._names.finditer(text.casefold()) for arm in self._named[match[0]]]
+        found = [arm for match in self._names.finditer(_folded(text)) for arm in self._named[match[0]]]
         return tuple(dict.fromkeys(found))
 
     def _names_id(self, text: str) -> bool:
-        return any(match[0] in self._ids for match in self._names.finditer(text.casefold()))
+        return any(match[0] in self._ids for match in self._names.finditer(_folded(text)))
 
     def _strange(self, text: str) -> tuple[str, ...]:
-        found = self._shapes.findall(text.casefold()) if self._shapes else ()
+        found = self._shapes.findall(_folded(text)) if self._shapes else ()
         return tuple(dict.fromkeys(each for each in found if each not in self._named))
+
+
+_DASHES = str.maketrans(
+    dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212", "-") | {"\u00ad": None, "\u200b": None}
+)
+"""What word processors write in the place of a hyphen, and what nobody sees."""
+
+
+def _folded(text: str) -> str:
+    """A text in which names are sought: however large, and with whichever dash."""
+    return text.casefold().translate(_DASHES)
 
 
 def _whole_words(pattern: str) -> re.Pattern[str]:
@@ -128,7 +139,7 @@ _KINDS = {kind: _whole_words(kind.replace("-", r"[\s_-]?")) for kind in ACTIONS}
 
 def _kind(text: str) -> Action | None:
     """The first kind of event that a text names."""
-    found = [(match.start(), kind) for kind in ACTIONS if (match := _KINDS[kind].search(text.casefold()))]
+    found = [(match.start(), kind) for kind in ACTIONS if (match := _KINDS[kind].search(_folded(text)))]
     return min(found)[1] if found else None
 
 
