@@ -19,29 +19,42 @@ EXIT_CODES: dict[Level, int] = {"clear": 0, "caution": 10, "hold": 20, "unknown"
 
 WHICH_ARM = 'Ask such as: guard ask "is arm 7 safe to power down", or name --arm ARM.'
 
+QUESTIONS = (
+    "Questions: is arm 7 safe to power down; can I power down arms 7 and 9 friday 06:00 for two weeks; may I change the"
+    " memory cell on arm-07 tomorrow 6:00; what is due in finishing; what must be done before the winter shutdown; how"
+    " long have I got on arm 7; which set would be restored on arm 7. What is not understood in full is refused."
+)
+CODES = "Exit code: 0 where every arm is clear; else of the worst: 10 caution, 20 hold, 30 unknown. Of a hold and an unknown, the hold."
+
 Run = Callable[[argparse.Namespace], int]
 
 
 def configure_ask(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard ask`."""
-    parser.add_argument("question", nargs="*", metavar="QUESTION", help='such as "is arm 7 safe to power down"')
+    parser.add_argument("question", nargs="*", metavar="QUESTION", help="plain words, quoted or not; see below")
     parser.add_argument("--arm", action="append", default=[], metavar="ARM", help="an arm's id; may be repeated")
     parser.add_argument("--area", metavar="AREA", help="all arms of an area")
     parser.add_argument("--all", action="store_true", help="all arms")
     _add_question(parser)
+    parser.epilog = f"{QUESTIONS} {CODES}"
     return _ask
 
 
 def configure_fleet(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard fleet`."""
     _add_question(parser)
+    parser.epilog = CODES
     return _fleet
 
 
 def _add_question(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--action", choices=ACTIONS, help="what shall be done (default: power-down)")
-    parser.add_argument("--at", metavar="WHEN", help="when it begins (default: now)")
-    parser.add_argument("--off-for", metavar="DURATION", help="how long it lasts, such as 8h or 2w")
+    parser.add_argument("--action", choices=ACTIONS, help="what is to be done (default: power-down)")
+    parser.add_argument("--at", metavar="WHEN", help='when it begins, such as "friday 6:00" (default: now)')
+    parser.add_argument(
+        "--off-for",
+        metavar="DURATION",
+        help="how long it lasts, such as 8h or 2w (default: 8h; a swap 30m, a service-visit 4h)",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
 
 

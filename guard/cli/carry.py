@@ -36,7 +36,7 @@ def configure_carry(parser: argparse.ArgumentParser) -> Run:
         " and is proven, 1 where the share or the medium failed, 2 where nothing can be carried to that place, 20 where"
         " no set may be."
     )
-    parser.add_argument("arm", metavar="ARM")
+    parser.add_argument("arm", metavar="ARM", help="the arm's id")
     parser.add_argument("dest", metavar="DEST", help="a folder on the medium")
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--set", metavar="SET", help="this set (default: the newest that is proven)")

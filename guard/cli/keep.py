@@ -52,8 +52,8 @@ def configure_keep(parser: argparse.ArgumentParser) -> Run:
     unpin = verbs.add_parser("unpin", help="take a pin back", allow_abbrev=False)
     for pinning in (pin, unpin):
         pinning.add_argument("set", metavar="SET", help="a set's path, or 8 or more digits of its fingerprint")
-        pinning.add_argument("--by", default="", metavar="NAME")
-        pinning.add_argument("--why", default="", metavar="TEXT")
+        pinning.add_argument("--by", default="", metavar="NAME", help="who wants it so")
+        pinning.add_argument("--why", default="", metavar="TEXT", help="the reason")
     return _keep
 
 

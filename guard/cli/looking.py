@@ -205,7 +205,7 @@ def configure_prove(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard prove`."""
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("set", nargs="?", metavar="SET", help="a set's path, or 8 or more digits of its fingerprint")
-    which.add_argument("--arm", metavar="ARM", help="the newest complete set of an arm")
+    which.add_argument("--arm", metavar="ARM", help="the newest complete set of this arm")
     which.add_argument("--due", action="store_true", help="every set whose proof is due")
     return _prove
 

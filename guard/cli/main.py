@@ -15,35 +15,48 @@ from guard.errors import GuardError
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
-    from typing import NoReturn
+    from typing import Any, NoReturn
 
-COMMANDS = {
-    # name: (module, one line of help)
-    "ask": ("ask", "may this be done to an arm, now or then? In plain language or with options"),
-    "fleet": ("ask", "every arm in one line, worst first"),
-    "look": ("looking", "one pass over the share: find, seal and check what is there"),
-    "prove": ("looking", "read sets back and compare every digest"),
-    "sets": ("sets", "the backup sets of one arm or all"),
-    "set": ("sets", "one set and its files"),
-    "compare": ("compare", "how two sets differ"),
-    "mark": ("records", "record a fact about an arm: an edit, a restore test, a re-zeroing, …"),
-    "ledger": ("records", "show the record of verdicts and marks, or check its chain"),
-    "serve": ("serve", "the monitor: watches, proves, warns and reports until it is stopped"),
-    "event": ("events", "planned events: add, list, drop, import and export calendars"),
-    "campaign": ("campaign", "who backs up which arm when, so that all is fresh when an event begins"),
-    "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
-    "visit": ("visit", "the run sheet of one service visit; --run walks it step by step"),
-    "sign-off": ("swap", "answer for a finding, with a name, a reason and an end"),
-    "carry": ("carry", "copy the set to restore to a medium, and prove the copy"),
-    "cells": ("cells", "lithium cells: ages, charge left, what to buy, what is in stock"),
-    "keep": ("keep", "which old sets may go: plan, apply, undo, purge"),
-    "report": ("report", "the nightly report, now"),
-    "service": ("service", "definitions that let the system run the monitor"),
-    "explain": ("records", "what a finding code means and what to do"),
-    "survey": ("start", "look at an unknown share and propose a configuration"),
-    "init": ("start", "write a configuration and the share's marker"),
-    "demo": ("start", "see the whole tool at work on an invented plant"),
+GROUPS = {
+    # what people want: {name: (module, one line of help)}
+    "Ask": {
+        "ask": ("ask", "may this be done to an arm, now or then? In words or options"),
+        "fleet": ("ask", "every arm in one line, worst first"),
+        "explain": ("records", "what a finding's code means, and what to do"),
+        "sets": ("sets", "the backup sets of one arm, or of all"),
+        "set": ("sets", "one set and its files"),
+    },
+    "Before the work": {
+        "event": ("events", "planned events: add, list, drop, import and export calendars"),
+        "campaign": ("campaign", "who backs up which arm when, before a planned event"),
+        "sign-off": ("swap", "answer for a finding, with a name, a reason and an end"),
+    },
+    "During the work": {
+        "visit": ("visit", "the run sheet of a service visit; --run walks it step by step"),
+        "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
+    },
+    "After the work": {
+        "mark": ("records", "record what happened to an arm: an edit, a changed cell, …"),
+        "look": ("looking", "one pass over the share: find, seal and check what is in stock"),
+        "prove": ("looking", "read sets back and compare every digest"),
+        "compare": ("compare", "how two sets differ"),
+        "carry": ("carry", "copy the set to restore to a medium, and prove the copy"),
+    },
+    "Keep in order": {
+        "cells": ("cells", "cells: ages, charge left, what to buy, what is in stock"),
+        "keep": ("keep", "which old sets may go: plan, apply, undo, purge"),
+        "report": ("report", "the nightly report, now"),
+        "ledger": ("records", "the record of verdicts, marks and changes: show, check"),
+    },
+    "Set up": {
+        "demo": ("start", "see the whole tool at work on an invented plant"),
+        "survey": ("start", "look at an unknown share and propose a configuration"),
+        "init": ("start", "write a configuration and the share's marker"),
+        "serve": ("serve", "the monitor: watches, proves, warns and reports"),
+        "service": ("service", "definitions by which the system keeps the monitor running"),
+    },
 }
+COMMANDS = {name: entry for group in GROUPS.values() for name, entry in group.items()}
 
 # The tool speaks English. Looking for a translation of argparse's few words would load the locale for every answer.
 argparse._ = str  # type: ignore[attr-defined]
@@ -58,8 +71,20 @@ class _Width(argparse.HelpFormatter):
         super().__init__(prog, width=80)
 
 
+class _Verbs(argparse._SubParsersAction):  # type: ignore[type-arg]  # noqa: SLF001 - argparse has no other door to this
+    """The verbs of one command: what the command's own help says of a verb stands in the verb's help too."""
+
+    def add_parser(self, name: str, **kwargs: Any) -> Any:  # noqa: ANN401
+        kwargs.setdefault("description", _sentence(kwargs["help"]))
+        return super().add_parser(name, **kwargs)
+
+
 class Parser(argparse.ArgumentParser):
     """Arguments of one command; what is wrong with them is told in one line, with where to look."""
+
+    def __init__(self, **kwargs: Any) -> None:  # noqa: ANN401
+        super().__init__(**{"allow_abbrev": False, "formatter_class": _Width, **kwargs})
+        self.register("action", "parsers", _Verbs)
 
     def error(self, message: str) -> NoReturn:
         """Tell what is wrong with the call and leave with the exit code for it."""
@@ -138,12 +163,7 @@ def _run(words: list[str]) -> int:
     if name not in COMMANDS:
         raise _unknown(name)
     module = import_module(f"guard.cli.{COMMANDS[name][0]}")
-    parser = Parser(
-        prog=f"guard {name}",
-        description=COMMANDS[name][1].capitalize() + ".",
-        allow_abbrev=False,
-        formatter_class=_Width,
-    )
+    parser = Parser(prog=f"guard {name}", description=_sentence(COMMANDS[name][1]))
     parser.add_argument(
         "--config", metavar="FILE", default=config, help="the configuration (else $GUARD_CONFIG, else ./guard.toml)"
     )
@@ -174,8 +194,14 @@ def _unknown(name: str) -> GuardError:
     return NotUnderstood("", f"the command {name!r}", hint)
 
 
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
+
+
 def _overview() -> None:
-    print("guard: is this robot arm's memory safely backed up, before the disconnect is pulled?\n")
-    for name, (_, text) in COMMANDS.items():
-        print(f"  guard {name:<9} {text}")
-    print("\nBegin with guard demo, or with guard survey SHARE. guard COMMAND --help tells more.")
+    print("guard: is this arm's memory safely backed up, before the disconnect is pulled?")
+    for title, group in GROUPS.items():
+        print(f"\n{title}")
+        for name, (_, text) in group.items():
+            print(f"  guard {name:<9} {text}")
+    print("\nBegin with guard demo or guard survey SHARE. guard COMMAND --help tells more.")

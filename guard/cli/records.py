@@ -23,10 +23,10 @@ from guard.times import shown
 def configure_mark(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard mark`."""
     parser.add_argument("kind", nargs="?", metavar="KIND", help=", ".join(MARK_KINDS))
-    parser.add_argument("arm", nargs="?", metavar="ARM")
+    parser.add_argument("arm", nargs="?", metavar="ARM", help="the arm's id")
     parser.add_argument("--at", metavar="WHEN", help="when it happened (default: now)")
-    parser.add_argument("--by", default="", metavar="NAME")
-    parser.add_argument("--note", default="", metavar="TEXT")
+    parser.add_argument("--by", default="", metavar="NAME", help="who says so")
+    parser.add_argument("--note", default="", metavar="TEXT", help="what else is to be known of it")
     parser.add_argument(
         "--set",
         metavar="SET",
@@ -164,7 +164,9 @@ def configure_ledger(parser: argparse.ArgumentParser) -> Run:
     show = verbs.add_parser("show", help="the newest entries, one line each", allow_abbrev=False)
     show.add_argument("--last", type=int, default=20, metavar="N", help="how many (default 20; 0: all)")
     show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
-    check = verbs.add_parser("check", help="walk the whole chain", allow_abbrev=False)
+    check = verbs.add_parser(
+        "check", help="whether the whole chain is intact; exit code 20 where not", allow_abbrev=False
+    )
     check.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     return _ledger
 

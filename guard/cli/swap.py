@@ -40,7 +40,7 @@ def configure_swap(parser: argparse.ArgumentParser) -> Run:
         description="Start the clock, right before the cell is pulled. Exit code: 0 where it runs, 20 or 30 where"
         " the verdict for a memory-swap is hold or unknown.",
     )  # fmt: skip
-    begin.add_argument("arm", metavar="ARM")
+    begin.add_argument("arm", metavar="ARM", help="the arm's id")
     begin.add_argument("--by", metavar="NAME", help="who changes the cell (default: who is logged in)")
     begin.add_argument("--yes", action="store_true", help="power is off and locked out: do not ask")
     begin.add_argument("--no-countdown", action="store_true", help="do not stay and show how long is left")
@@ -52,7 +52,7 @@ def configure_swap(parser: argparse.ArgumentParser) -> Run:
     show.add_argument("arm", nargs="?", metavar="ARM", help="(default: every arm whose cell is out)")
     show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     end = verbs.add_parser("end", help="the new cell is in: stop the clock", allow_abbrev=False)
-    end.add_argument("arm", metavar="ARM")
+    end.add_argument("arm", metavar="ARM", help="the arm's id")
     end.add_argument("--by", metavar="NAME", help="who changed the cell (default: who is logged in)")
     end.add_argument("--cell", metavar="TYPE", help="the type of the new cell (default: the arm's memory cell)")
     end.add_argument("--date-code", metavar="YYYY-MM", help="when the new cell was made, as it says itself")
@@ -241,7 +241,7 @@ def _date(text: str, today: date) -> date:
 
 def configure_sign_off(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard sign-off`."""
-    parser.add_argument("arm", metavar="ARM")
+    parser.add_argument("arm", metavar="ARM", help="the arm's id")
     parser.add_argument("--finding", required=True, metavar="CODE", help="which of the arm's findings")
     parser.add_argument("--by", required=True, metavar="NAME", help="who answers for it")
     parser.add_argument("--why", required=True, metavar="TEXT", help="the reason")

@@ -41,7 +41,7 @@ def configure_visit(parser: argparse.ArgumentParser) -> Run:
         "The run sheet of one service visit, with its gates in order. Exit code: that of the worst verdict, 10 at least"
         " where something conflicts; with --run 0, or 20 or 30 where it was left before a gate that is shut."
     )
-    parser.add_argument("arm", metavar="ARM")
+    parser.add_argument("arm", metavar="ARM", help="the arm's id")
     parser.add_argument("--on", metavar="WHEN", help="when the visit begins (default: now)")
     parser.add_argument("--out", metavar="FILE", help="write it as a page to print: a file, or a folder")
     parser.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
