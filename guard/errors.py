@@ -13,17 +13,9 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── WouldOverwrite
 │   ├── NeedsYes
 │   ├── NotDefinable
-│   ├── NothingToSignOff
-│   ├── NeverSignedOff
-│   ├── CellIsOut
-│   ├── NoWindow
-│   ├── NotCorrectable
 │   └── NothingToPropose
 ├── ConfigMissing           2: no configuration found
 ├── ConfigFaults            2: the configuration has faults, all of them told
-├── NotPermitted            20 or 30: the verdict does not allow it
-├── PermitStale             30
-├── WindowTaken             20: somebody else's window is open
 ├── ShareUnreadable         1
 ├── ShareDoubtful           1
 ├── StateUnusable           1: the state folder or a file in it cannot be used
@@ -31,11 +23,11 @@ GuardError                  exit code 1 unless said otherwise
 ├── AlreadyServing          1: another monitor works on this state folder
 ├── StateNewer              1: written by a newer version of this tool
 └── StateDamaged            1
+
+What belongs to one room alone stands there: rules/refusals.py, share/refusals.py, plan/refusals.py, ical/refusals.py.
 """
 
 from __future__ import annotations
-
-from datetime import UTC, datetime, tzinfo
 
 from guard.record import Record
 
@@ -170,76 +162,6 @@ class NeedsYes(CallError):
         return f"This would {self.change}. Without a terminal to ask on, say so with --yes."
 
 
-class NothingToSignOff(CallError):
-    """A finding to be answered for that the arm does not have."""
-
-    def __init__(self, arm: str, code: str, has: list[str]) -> None:
-        self.arm, self.code, self.has = arm, code, has
-
-    def __str__(self) -> str:
-        has = f"It has: {', '.join(self.has)}." if self.has else "It has no finding at all."
-        return (
-            f"{self.arm} has no finding {self.code} that could be signed off. {has} What is found depends on what"
-            " shall be done and when; name them with --action and --at."
-        )
-
-
-class NeverSignedOff(CallError):
-    """A finding that the configuration lets nobody answer for before these actions."""
-
-    def __init__(self, arm: str, code: str, actions: list[str]) -> None:
-        self.arm, self.code, self.actions = arm, code, actions
-
-    def __str__(self) -> str:
-        before = "" if len(self.actions) > 1 else f" before a {self.actions[0]}"
-        return (
-            f"{self.code} of {self.arm} cannot be signed off{before}: nobody can answer for"
-            " what may come of it (sign-off.never in the configuration). What lifts it: guard ask --arm"
-            f" {self.arm} --action {self.actions[0]}"
-        )
-
-
-class CellIsOut(CallError):
-    """A finding about a memory cell that is out, which nobody can answer for."""
-
-    def __init__(self, arm: str, code: str) -> None:
-        self.arm, self.code = arm, code
-
-    def __str__(self) -> str:
-        return (
-            f"{self.code} cannot be signed off: while a memory cell is out nobody can answer for what comes of"
-            f" it. Seat the new cell, then run: guard swap end {self.arm} --by NAME"
-        )
-
-
-class NoWindow(CallError):
-    """A swap window to be ended, where none is open."""
-
-    def __init__(self, arm: str) -> None:
-        self.arm = arm
-
-    def __str__(self) -> str:
-        return (
-            f"No swap window of {self.arm} is open, so there is none to end. guard swap show lists the open ones; a"
-            f" cell that was changed without one is recorded with: guard mark cell-changed {self.arm}"
-        )
-
-
-class NotCorrectable(CallError):
-    """An entry of the ledger that is no mark, or was corrected already, by the entry ``later``."""
-
-    def __init__(self, number: int, later: int | None) -> None:
-        self.number, self.later = number, later
-
-    def __str__(self) -> str:
-        if self.later is not None:
-            return (
-                f"Entry {self.number} of the ledger was corrected already, by entry {self.later}. Correct that one:"
-                f" guard mark --correct {self.later}, if it is a mark that still stands"
-            )
-        return f"Entry {self.number} of the ledger is no mark. `guard ledger show --last 0` lists all entries with their numbers."
-
-
 class NotDefinable(CallError):
     """A path that a service definition cannot hold."""
 
@@ -306,52 +228,6 @@ class ConfigFaults(GuardError):
         return "\n".join([f"The configuration has {count}; put right and try again:", *map(str, self.faults)])
 
 
-class NotPermitted(GuardError):
-    """A verdict that does not allow the memory cell to be taken out."""
-
-    def __init__(self, arm: str, action: str, level: str) -> None:
-        self.arm, self.action, self.level = arm, action, level
-        self.exit_code = 30 if level == "unknown" else 20
-
-    def __str__(self) -> str:
-        return (
-            f"The verdict about a {self.action} of {self.arm} is {self.level}, which opens no swap window. What lifts"
-            f" it: guard ask --arm {self.arm} --action memory-swap"
-        )
-
-
-class PermitStale(GuardError):
-    """A look at the backups that lies too far back to pull a cell on the strength of it."""
-
-    exit_code = 30
-
-    def __init__(self, arm: str) -> None:
-        self.arm = arm
-
-    def __str__(self) -> str:
-        return (
-            f"Nothing was begun: the look at the backups of {self.arm} lies more than 5 minutes back, or a clock was"
-            f" set meanwhile. Leave the cell in and run again: guard swap begin {self.arm}"
-        )
-
-
-class WindowTaken(GuardError):
-    """A swap window that is open already."""
-
-    exit_code = 20
-
-    def __init__(self, arm: str, by: str, since: datetime, zone: tzinfo = UTC) -> None:
-        self.arm, self.by, self.since, self.zone = arm, by, since, zone
-
-    def __str__(self) -> str:
-        by = f" by {self.by}" if self.by else ""
-        since = self.since.astimezone(self.zone).strftime("%a %Y-%m-%d %H:%M:%S %Z")
-        return (
-            f"The swap window of {self.arm} is open already: begun{by}, {since}. Nothing was begun a second"
-            f" time. How long it has been out: guard swap show {self.arm}"
-        )
-
-
 class ShareUnreadable(GuardError):
     """The share cannot be read, so nothing new can be said of it."""
 
@@ -373,44 +249,6 @@ class ShareDoubtful(GuardError):
 
     def __str__(self) -> str:
         return f"The share {self.path} is in doubt: {self.reason}. {self.remedy}"
-
-
-class PlanDiffers(GuardError):
-    """A plan that is not the present one any more."""
-
-    exit_code = 2
-
-    def __init__(self, asked: str, now: str) -> None:
-        self.asked, self.now = asked, now
-
-    def __str__(self) -> str:
-        return (
-            f"Nothing was moved: the plan {self.asked} is not the present one, which is {self.now}. Sets came or"
-            " went meanwhile, or another reason to keep one. Read it again: guard keep plan"
-        )
-
-
-class NotHeld(CallError):
-    """A set that is not in the holding folder."""
-
-    def __init__(self, asked: str) -> None:
-        self.asked = asked
-
-    def __str__(self) -> str:
-        return (
-            f"No set with the path or fingerprint {self.asked!r} is in the holding folder."
-            " `guard keep held` lists what is."
-        )
-
-
-class HoldingRefused(GuardError):
-    """Something that stops a set from being moved into the holding folder, out of it, or deleted there."""
-
-    def __init__(self, path: str, why: str) -> None:
-        self.path, self.why = path, why
-
-    def __str__(self) -> str:
-        return f"{self.path} was left as it is: {self.why}. Put that right and run the command again."
 
 
 class StateUnusable(GuardError):

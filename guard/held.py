@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from guard.desk import Desk
-from guard.errors import GuardError, HoldingRefused, NotHeld, ShareDoubtful, ShareUnreadable
+from guard.errors import GuardError, ShareDoubtful, ShareUnreadable
 from guard.record import Record
 from guard.rules.retention import doubt
 from guard.rules.standing import proof, standing
@@ -20,6 +20,7 @@ from guard.share import holding
 from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
+from guard.share.refusals import HoldingRefused, NotHeld
 from guard.store import retained
 from guard.store.retained import HeldSet, Pin
 from guard.units import in_words

@@ -11,7 +11,6 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from guard.desk import Desk
-from guard.errors import HoldingRefused, PlanDiffers
 from guard.held import MOVED_AWAY, Left, Moved, note_manifest, pinned_words, proved_right, settle
 from guard.record import Record
 from guard.rules.capture import Dated
@@ -21,6 +20,7 @@ from guard.rules.standing import standing
 from guard.share import holding
 from guard.share.listing import SetUnreadable
 from guard.share.outside import difference
+from guard.share.refusals import HoldingRefused, PlanDiffers
 from guard.store import retained
 from guard.store.catalogue import Known
 from guard.store.retained import HeldSet, Pin

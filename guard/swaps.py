@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 
 from guard.desk import Desk
-from guard.errors import CellIsOut, NeverSignedOff, NothingToSignOff, NoWindow, WindowTaken
 from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
 from guard.rules.memory import state, window_in_question
 from guard.rules.permit import Permit
+from guard.rules.refusals import CellIsOut, NeverSignedOff, NothingToSignOff, NoWindow, WindowTaken
 from guard.rules.sign_off import NEVER, is_never, subject
 from guard.rules.verdict import verdict
 from guard.rules.window import State, TimeOut, time_out

@@ -14,7 +14,7 @@ from guard.config_keys import REQUIRED, Key
 from guard.config_lines import line_of
 from guard.config_values import Wrong, any_of, flag, mapping, shown, some_span, text, text_list
 from guard.errors import Fault
-from guard.plan.refused import StepsFaulty, StepsMissing
+from guard.plan.refusals import StepsFaulty, StepsMissing
 from guard.plan.steps import GATES, Reading, Step, faults
 
 WITHIN = re.compile(r"^steps\[[0-9]+\]\.")

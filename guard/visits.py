@@ -9,7 +9,7 @@ from guard import swaps
 from guard.desk import Desk
 from guard.model import ACTIONS, Action, Mark, PlannedEvent, Question, Verdict
 from guard.plan.events import end, is_over
-from guard.plan.refused import NoGivingUp, NoVisit
+from guard.plan.refusals import NoGivingUp, NoVisit
 from guard.plan.steps import Step, left_out
 from guard.plan.visit import (
     OF_PART,

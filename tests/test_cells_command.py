@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from guard.clock import now
-from guard.errors import NotCorrectable
 from guard.model import Mark
+from guard.rules.refusals import NotCorrectable
 from guard.store.cells import Count, Spare, in_stock
 from guard.store.ledger import Ledger
 from tests.plant import Plant

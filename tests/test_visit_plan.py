@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from guard.clock import Reading
 from guard.model import ACTIONS, Action, Finding, Level, Powered, Question, SwapWindow, Verdict
-from guard.plan.refused import StepRefused
+from guard.plan.refusals import StepRefused
 from guard.plan.steps import NEEDS_POWER_OFF, Step
 from guard.plan.visit import (
     FRESH,

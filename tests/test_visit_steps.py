@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.plan.refused import StepsFaulty, StepsMissing
+from guard.plan.refusals import StepsFaulty, StepsMissing
 from guard.plan.steps import ALWAYS, CHECKED, GATES, LOST, WITH_POWER_OFF, Step, faults, left_out
 from guard.visit_file import read_steps, shipped
 from tests.plant import Plant

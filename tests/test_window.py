@@ -17,9 +17,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.clock import Reading
-from guard.errors import NotPermitted, NoWindow, PermitStale, WindowTaken
 from guard.model import Action, BackupSet, Level, Powered, Question, SwapWindow
 from guard.rules.permit import LIFE, Permit
+from guard.rules.refusals import NotPermitted, NoWindow, PermitStale, WindowTaken
 from guard.rules.verdict import verdict
 from guard.rules.window import Checkpoint, advance, elapsed
 from guard.store.ledger import Ledger
@@ -464,7 +464,7 @@ class TestRecord:
 RACE = """
 import sys
 from guard.clock import reading
-from guard.errors import WindowTaken
+from guard.rules.refusals import WindowTaken
 from guard.rules.permit import Permit
 from guard.store.ledger import Ledger
 from guard.store.windows import begin

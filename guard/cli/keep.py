@@ -10,12 +10,12 @@ from guard.cli import output
 from guard.cli.ask import Run
 from guard.cli.output import Line, tell
 from guard.desk import Desk
-from guard.errors import PlanDiffers
 from guard.held import Left, Moved
 from guard.load import load
 from guard.retain import Plan
 from guard.rules.retention import Decision
 from guard.share.holding import HOLDING_NAME
+from guard.share.refusals import PlanDiffers
 from guard.store.retained import HeldSet
 from guard.times import shown
 from guard.units import bytes_in_words, in_words

@@ -14,12 +14,13 @@ from guard.cli.output import Line, tell
 from guard.cli.stock import too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
-from guard.errors import NeedsYes, NotUnderstood, UnknownCode, UnknownEvent, WindowTaken
+from guard.errors import NeedsYes, NotUnderstood, UnknownCode, UnknownEvent
 from guard.load import load
 from guard.model import ACTIONS, USUAL_OFF, Action, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import end, is_over
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
+from guard.rules.refusals import WindowTaken
 from guard.rules.sign_off import LONGEST, NEVER
 from guard.rules.window import TimeOut, limit_in_words
 from guard.store.windows import NewCell

@@ -21,7 +21,7 @@ from guard.files import write_whole
 from guard.load import load
 from guard.model import Level, rank
 from guard.names import name_bytes
-from guard.plan.refused import NeedsTerminal
+from guard.plan.refusals import NeedsTerminal
 from guard.plan.steps import Step
 from guard.plan.visit import Visit, next_step
 from guard.rules.evidence import seconds

@@ -8,9 +8,10 @@ from guard.cli.ask import EXIT_CODES
 from guard.cli.output import Line, tell
 from guard.cli.visit_asks import Left, Run, answer, choice, new_cell, skipped
 from guard.cli.visit_lines import shut_lines
-from guard.errors import GuardError, NoWindow
+from guard.errors import GuardError
 from guard.plan.steps import Step
 from guard.plan.visit import Visit, run_down, shut
+from guard.rules.refusals import NoWindow
 from guard.store.windows import NewCell
 from guard.units import in_words
 

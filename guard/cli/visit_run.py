@@ -23,7 +23,7 @@ from guard.cli.visit_lines import (
 from guard.desk import Desk
 from guard.errors import StateLocked
 from guard.model import Mark
-from guard.plan.refused import StepRefused, VisitMoved
+from guard.plan.refusals import StepRefused, VisitMoved
 from guard.plan.steps import Step
 from guard.plan.visit import BEGUN, Scene, Shut, Visit, begun, next_step, ran_for, shut
 from guard.times import shown_with_age

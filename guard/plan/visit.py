@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from guard.model import Action, Finding, Level, Powered, SwapWindow, Verdict
-from guard.plan.refused import StepRefused
+from guard.plan.refusals import StepRefused
 from guard.plan.steps import NEEDS_POWER_OFF, Gate, Step
 from guard.record import Record
 from guard.rules.evidence import later

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from guard.errors import NotPermitted
 from guard.model import Verdict
+from guard.rules.refusals import NotPermitted
 
 TYPE_CHECKING = False
 

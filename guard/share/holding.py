@@ -12,9 +12,9 @@ import shutil
 import stat
 from collections.abc import Iterable
 
-from guard.errors import HoldingRefused
 from guard.files import write_whole
 from guard.share.find import OUR_PREFIX
+from guard.share.refusals import HoldingRefused
 
 HOLDING_NAME = f"{OUR_PREFIX}-holding"
 """In the share's own folder. Beneath it each set keeps its path."""

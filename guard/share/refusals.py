@@ -1,10 +1,13 @@
-"""What may keep a set from being carried to a medium. Each takes facts and words itself, as those in `guard.errors` do.
+"""What may keep a set from being carried to a medium, or moved into the holding folder and back. Each takes facts and words itself, as those in `guard.errors` do.
 
 NotRestorable       20: the set must not be restored, or there is none
 BagDiffers          20: a bag of that name is there and is not what would be carried
 DestRefused         2: nothing may or can be carried to that place
 NamesRefused        2: the medium's file system cannot hold some names or files
 MediumFailed        1: the medium failed, is full or was pulled out in the middle
+PlanDiffers         2: the plan of retention is another one now
+NotHeld             2: nothing of that name is held
+HoldingRefused      1: a set cannot be moved
 """
 
 from __future__ import annotations
@@ -90,3 +93,41 @@ class MediumFailed(GuardError):
             f" medium yet. What was copied stands in {self.partly}; once the medium is back and has room, the same command"
             " takes it up there."
         )
+
+
+class PlanDiffers(GuardError):
+    """A plan that is not the present one any more."""
+
+    exit_code = 2
+
+    def __init__(self, asked: str, now: str) -> None:
+        self.asked, self.now = asked, now
+
+    def __str__(self) -> str:
+        return (
+            f"Nothing was moved: the plan {self.asked} is not the present one, which is {self.now}. Sets came or"
+            " went meanwhile, or another reason to keep one. Read it again: guard keep plan"
+        )
+
+
+class NotHeld(CallError):
+    """A set that is not in the holding folder."""
+
+    def __init__(self, asked: str) -> None:
+        self.asked = asked
+
+    def __str__(self) -> str:
+        return (
+            f"No set with the path or fingerprint {self.asked!r} is in the holding folder."
+            " `guard keep held` lists what is."
+        )
+
+
+class HoldingRefused(GuardError):
+    """Something that stops a set from being moved into the holding folder, out of it, or deleted there."""
+
+    def __init__(self, path: str, why: str) -> None:
+        self.path, self.why = path, why
+
+    def __str__(self) -> str:
+        return f"{self.path} was left as it is: {self.why}. Put that right and run the command again."

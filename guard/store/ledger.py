@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 
 from guard.digest import text_digest
-from guard.errors import NotCorrectable
 from guard.model import Mark
 from guard.record import Record
 from guard.store.database import Store
@@ -100,6 +99,8 @@ class Ledger:
             return _standing(_mark_rows(db, self._marked_arm(db, number)))[number]
 
     def _marked_arm(self, db: sqlite3.Connection, number: int) -> str:
+        from guard.rules.refusals import NotCorrectable
+
         found = db.execute("SELECT arm FROM entries WHERE seq=? AND kind='mark'", (number,)).fetchone()
         if found is None:
             raise NotCorrectable(number, None)

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from guard.errors import StateDamaged
 from guard.model import Mark
-from guard.plan.refused import VisitMoved
+from guard.plan.refusals import VisitMoved
 from guard.plan.steps import Reading, Step
 from guard.plan.visit import Stamp, Visit, taken
 from guard.rules.evidence import seconds

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 
 from guard.clock import Reading
-from guard.errors import NoWindow, PermitStale, StateLocked, StateUnusable, WindowTaken
+from guard.errors import StateLocked, StateUnusable
 from guard.model import Carried, SwapWindow
 from guard.record import Record
 from guard.rules.evidence import seconds
@@ -60,6 +60,8 @@ def begin(
 
     Its limit is recorded with it, so that no later configuration lengthens it. Raises PermitStale, and WindowTaken where it is open already: of two people, one opens it.
     """
+    from guard.rules.refusals import PermitStale, WindowTaken
+
     with ledger.store.transaction() as db:
         now = clocks()
         if not permit.is_fresh(now.wall):
@@ -145,6 +147,8 @@ def end(ledger: Ledger, arm: str, by: str, cell: NewCell, clocks: Clocks) -> Swa
     tells; for that arm and type of cell they take the place of what the configuration says.
     Raises NoWindow where none is open.
     """
+    from guard.rules.refusals import NoWindow
+
     with ledger.store.transaction() as db:
         now = clocks()
         there = _open(db, arm)
