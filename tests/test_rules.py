@@ -519,7 +519,9 @@ class TestOddEntry:
 
     def test_what_a_set_holds_is_not_renamed(self) -> None:
         (found,) = given(proven(**ODD)).findings("odd-entry")
-        assert found.remedy == f"Save a backup of arm-07 without it; {proven().path} stays as it is."
+        assert found.remedy == (
+            f"Save a new backup of arm-07 without what does not belong in {proven().path}; leave that set as it is."
+        )
 
 
 class TestShare:

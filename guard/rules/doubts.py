@@ -204,7 +204,7 @@ def odd_entry(at: Standing, _question: Question) -> Outcome:
     remedy = (
         f"Rename {quoted(beside[0][0])} so that it fits the layout, or move it out of the folder of {arm}."
         if beside
-        else f"Save a backup of {arm} without it; {quoted(inside[0][0])} stays as it is."
+        else f"Save a new backup of {arm} without what does not belong in {quoted(inside[0][0])}; leave that set as it is."
     )
     more = f" and {len(entries) - 1} more" if len(entries) > 1 else ""
     return Outcome(
