@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.daemon import QUICK, Daemon, Witness, answers, nothing_lost_or_doubled, until
+from tests.faults.daemon import QUICK, Daemon, Witness, answers, nothing_lost_or_doubled, rows, until
 from tests.faults.skewed import Skewed
 
 HOUR = timedelta(hours=1)
@@ -25,6 +25,7 @@ def test_back_an_hour(skewed: Skewed) -> None:
     path = skewed.save("arm-07")
     with Daemon(skewed, env=skewed.env), Witness(skewed) as witness:
         until("it is clear", answers(skewed, "clear"))
+        until("the night is made up for", lambda: rows(skewed, "SELECT 1 FROM runs WHERE job='read-back'"))
         skewed.set_clock("-1h")
         newer = skewed.save("arm-07", 3 * HOUR)
         with witness.during("an hour back"):
@@ -39,6 +40,7 @@ def test_forward_a_day(skewed: Skewed) -> None:
     path = skewed.save("arm-07")
     with Daemon(skewed, env=skewed.env), Witness(skewed) as witness:
         until("it is clear", answers(skewed, "clear"))
+        until("the night is made up for", lambda: rows(skewed, "SELECT 1 FROM runs WHERE job='read-back'"))
         skewed.set_clock("+1d")
         with witness.during("a day on"):
             newer = skewed.save("arm-07", 3 * HOUR)
