@@ -253,6 +253,25 @@ class TestChanges:
         assert [s["proof"] for s in ready.sets()] == ["damaged"]
         assert ready.ask("arm-07").code == 20
 
+    @pytest.mark.parametrize("form", ["folder", "archive"])
+    def test_new_times_are_no_damage_once_the_content_was_read_again(self, plant: Plant, form: str) -> None:
+        """As an indexer or a move to another disk sets them; one look settles it, and the next need not read again."""
+        path = plant.save("arm-07")
+        if form == "archive":
+            shutil.make_archive(str(plant.share / path), "zip", plant.share / path)
+            shutil.rmtree(plant.share / path)
+            path += ".zip"
+        plant.ready()
+        captured = plant.ask().answer["set"]["captured_at"]
+        touch(plant.share / path, now()) if form == "folder" else os.utime(plant.share / path)
+        assert "damaged-set" in plant.ask().codes
+        plant.look()
+        asked = plant.ask()
+        assert (asked.code, asked.answer["set"]["captured_at"]) == (0, captured)
+        entries = plant.run("ledger", "check", "--json").json["entries"]
+        plant.look()
+        assert plant.run("ledger", "check", "--json").json["entries"] == entries
+
     def test_rot_that_keeps_size_and_time_is_found_by_the_read_back(self, ready: Plant) -> None:
         path = ready.ask("arm-07").answer["set"]["path"]
         image = ready.share / path / "memory.bin"

@@ -221,15 +221,22 @@ class Catalogue:
             _change_of(db, known, seal.sealed_at, seal.fingerprint, body)
 
     def rejudge(self, known: Known, seal: Seal) -> None:
-        """Write down what a changed recipe makes of a set whose content is as it was; its proof stays."""
+        """Write down how a set looks now, and what its recipe makes of it, whose content is as it was; its proof stays.
+
+        What it claims of its age stays too: a time that was set anew makes no backup younger.
+        """
         with self.store.transaction() as db:
             db.execute(
-                "UPDATE sets SET trouble=NULL, recipe=?, complete=?, problems=?, identity=?, essence=? WHERE id=?",
-                (seal.recipe, int(seal.complete), json.dumps(seal.problems), seal.identity, seal.essence, known.id),
-            )
+                "UPDATE sets SET trouble=NULL, recipe=?, shape=?, complete=?, problems=?, identity=?, essence=? WHERE id=?",
+                (
+                    seal.recipe, seal.shape, int(seal.complete), json.dumps(seal.problems), seal.identity,
+                    seal.essence, known.id,
+                ),
+            )  # fmt: skip
             _write_content(db, known, seal.parts, seal.files)
             state = "complete" if seal.complete else "settled"
-            _change_of(db, known, seal.sealed_at, seal.fingerprint, {"state": state, "why": "the recipe changed"})
+            why = "its times changed" if known.recipe == seal.recipe else "the recipe changed"
+            _change_of(db, known, seal.sealed_at, seal.fingerprint, {"state": state, "why": why})
 
     def read_back(
         self, known: Known, at: datetime, shape: str, files: tuple[FileFacts, ...], essence: str | None

@@ -42,7 +42,8 @@ def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timede
         if _alarmed(memory, arm, cell):
             yield Said("cell-alarm", "caution" if replaced else "hold", cell.type)
         if cell.kind == "memory" and action != "position-swap":
-            yield from _about_charge(memory, arm, cell, at + off, replaced=replaced)
+            for said in _about_charge(memory, arm, cell, at + off, replaced=replaced):
+                yield said._replace(subject=f"{cell.type} for {off}")
     if action in SWAPS:
         yield from _about_spares(memory, arm, REPLACES[action][0])
 

@@ -16,7 +16,7 @@ RANK = ("clear", "caution", "unknown", "hold")
 TEN_YEARS = timedelta(days=3652.5)
 INSTANT = timedelta(microseconds=1)
 
-NO_COMPLETE_SET = ("no-backup", "incomplete-set")
+NO_COMPLETE_SET = ("no-backup", "incomplete-set", "damaged-set")
 NOBODY_ANSWERS_FOR = {
     action: ("wrong-arm", *(NO_COMPLETE_SET if action == "memory-swap" else ())) for action in ACTIONS
 }
@@ -292,12 +292,18 @@ class Judge:
         ]
         if times and max(times) - min(times) > self.setting.parts_apart:
             yield Found("mixed-times", "caution", one.path)
-        if self.foreign(one) or one.sealed.broken:
+        if self.foreign(one) or one.sealed.broken or one.damage:
             return
         older = [k for k in self.sets if k.sealed and not self.foreign(k) and self.captured(k) < self.captured(one)]
         older.sort(key=self.captured, reverse=True)
-        yield from self._moved(one, next((k for k in older if self._has_axis(k)), None))
-        yield from self._shrunk(one, next((k for k in older if self.complete(k)), None))
+        found = [
+            *self._moved(one, next((k for k in older if self._has_axis(k)), None)),
+            *self._shrunk(one, next((k for k in older if self.complete(k)), None)),
+        ]
+        if self._changed(one):
+            self.undecided |= {(each.code, each.level) for each in found}
+        else:
+            yield from found
 
     def _has_axis(self, known: Known) -> bool:
         """Whether the set has sound axis zero references; a torn set in between tells nothing and hides nothing."""
