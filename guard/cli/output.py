@@ -143,11 +143,16 @@ def show_json(document: object) -> None:
 
 
 def tell(text: str) -> None:
-    """Say something on standard error, line by line."""
+    """Say something on standard error, line by line; on a terminal wrapped to its width."""
     if sys.stderr is None:
         return
+    from os import get_terminal_size
+
     for line in text.split("\n"):
-        print(visible(line), file=sys.stderr)
+        rows = [visible(line)]
+        if sys.stderr.isatty():
+            rows = wrapped(rows[0], get_terminal_size(sys.stderr.fileno()).columns or 80)
+        print("\n".join(rows), file=sys.stderr)
 
 
 def when(moment: datetime | None) -> str | None:

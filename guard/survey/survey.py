@@ -144,8 +144,15 @@ def _misfits(sampler: Sampler, arrangement: Arrangement) -> Iterable[str]:
         if path in above:
             names = [entry.name for entry in folder.inner] + list(folder.plain)
             strange += [where for name in names if (where := joined(path, name)) not in known]
+    empty = sorted(path for path in strange if sampler.opened.get(path) == EMPTY and path not in sampler.unreadable)
+    if empty:
+        yield (
+            f"{len(empty)} folders are empty: {named(empty)}. Arms that were never backed up? Then add them below;"
+            " what is not listed there is NOT looked after."
+        )
+    strange = sorted(set(strange) - set(empty))
     if strange:
-        yield f"{len(strange)} folders or files do not fit this layout: {named(sorted(strange))}."
+        yield f"{len(strange)} folders or files do not fit this layout: {named(strange)}."
 
 
 class _Search:
