@@ -14,7 +14,6 @@ from guard.desk import Desk
 from guard.held import MOVED_AWAY, Left, Moved, note_manifest, pinned_words, proved_right, settle
 from guard.record import Record
 from guard.rules.capture import Dated
-from guard.rules.evidence import utc
 from guard.rules.retention import Claim, Decision, Schedule, decisions, doubt, identity
 from guard.rules.standing import standing
 from guard.share import holding
@@ -24,6 +23,7 @@ from guard.share.refusals import HoldingRefused, PlanDiffers
 from guard.store import retained
 from guard.store.catalogue import Known
 from guard.store.retained import HeldSet, Pin
+from guard.times import shown
 
 TYPE_CHECKING = False
 
@@ -62,10 +62,11 @@ def plan(desk: Desk) -> Plan:
 def _claims(desk: Desk) -> dict[str, list[Claim]]:
     """What every change of a memory cell rested on, what each person who signed off relied on, and what is pinned."""
     found: dict[str, list[Claim]] = {}
+    zone = desk.settings.zone()
     for arm, at, path, content in retained.swaps(desk.records):
-        found.setdefault(arm, []).append(Claim(path, content, f"the memory swap of {utc(at)} rested on it"))
+        found.setdefault(arm, []).append(Claim(path, content, f"the memory swap of {shown(at, zone)} rested on it"))
     for arm, at, path, content in retained.relied_on(desk.records):
-        found.setdefault(arm, []).append(Claim(path, content, f"the sign-off of {utc(at)} rested on it"))
+        found.setdefault(arm, []).append(Claim(path, content, f"the sign-off of {shown(at, zone)} rested on it"))
     for arm, pinned in retained.pins(desk.records).items():
         found.setdefault(arm, []).extend(Claim(each.path, each.fingerprint, pinned_words(each)) for each in pinned)
     return found

@@ -391,6 +391,7 @@ class TestFaults:
             pytest.param(ARM_KEY.format('recipe = "standart"'), 8, "arms[0].recipe", "'standart' is not defined", "did you mean standard?", id="unknown-recipe"),
             pytest.param(ARM_KEY.format('recipe = "xyz"'), 8, "arms[0].recipe", "'xyz' is not defined", "known are standard; more are written as [recipes.NAME]", id="unknown-recipe-far"),
             pytest.param(ARM_KEY.format('cells = [ { type = "memory-cel" } ]'), 8, "arms[0].cells[0].type", "'memory-cel' is not defined", "did you mean memory-cell?", id="unknown-cell-type"),
+            pytest.param(ARM_KEY.format('cells = [ { type = "main-cell" } ]'), 8, "arms[0].cells[0].type", "'main-cell' is not defined", "known are memory-cell, position-cell; more are written as [cell-types.NAME]", id="unknown-cell-type-far"),
             pytest.param(ARM_KEY.format("cells = [ {} ]"), 8, "arms[0].cells[0].type", "is missing", "this key has no default", id="cell-without-type"),
             pytest.param(ARM_KEY.format('cells = ["memory-cell"]'), 8, "arms[0].cells", "['memory-cell'] is no list of cells", 'write [ { type = "memory-cell", installed = 2025-03-14 } ]', id="cells-as-texts"),
             pytest.param(ARM_KEY.format('cells = [ { type = "memory-cell", installed = "2025-03-14" } ]'), 8, "arms[0].cells[0].installed", "'2025-03-14' is no date", "write a date without quotes, such as 2025-03-14", id="date-in-quotes"),

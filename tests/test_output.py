@@ -184,6 +184,15 @@ class TestOnATerminal:
         assert max(map(cell_len, lines)) <= columns, [line for line in lines if cell_len(line) > columns]
         assert all(line == visible(line) for line in lines)
 
+    @pytest.mark.parametrize("columns", [80, 40])
+    def test_a_refusal_is_wrapped_between_words(self, shown: Plant, columns: int) -> None:
+        words = ["ask", "is the arm that nobody knows safe to power down"]
+        screen = on_screen(shown, *words, columns=columns)
+
+        assert max(map(cell_len, screen.split("\n"))) <= columns
+        assert screen.split() == shown.run(*words).err.split()
+        assert len(shown.run(*words).err.splitlines()) < len(screen.splitlines())
+
     def test_the_same_words_stand_there_as_for_programs(self, shown: Plant) -> None:
         words = ["ask", "--arm", LONG, "--arm", WIDE, "--at", "2030-01-01T00:00:00Z"]
 

@@ -111,8 +111,21 @@ def finding(of: Given) -> Finding:
 def test_the_message_names_a_few_and_the_evidence_all() -> None:
     told = finding(asked("position-swap", *(planned("power-down", AT + n * HOUR, number=n) for n in range(1, 6))))
     assert told.evidence == {"events": [f"ev-{n}" for n in range(1, 6)]}
-    assert "ev-1, power-down (Stop), from 2026-11-27T09:00:00Z; " in told.message
+    assert "ev-1, power-down (Stop), which begins 1 h later; " in told.message
     assert told.message.endswith("; 2 more.")
+
+
+@pytest.mark.parametrize(
+    ("start", "told"),
+    [
+        (AT - HOUR, "which begins 1 h earlier"),
+        (AT, "which begins at the same time"),
+        (AT + HOUR, "which begins 1 h later"),
+    ],
+)
+def test_the_message_tells_when_the_other_begins_and_no_time_of_another_zone(start: datetime, told: str) -> None:
+    message = finding(asked("position-swap", planned("power-down", start, off_for=2 * HOUR))).message
+    assert message.endswith(f"ev-1, power-down (Stop), {told}.")
 
 
 def test_the_answer_holds_until_the_event_would_overlap_to_the_microsecond() -> None:

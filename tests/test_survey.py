@@ -288,12 +288,14 @@ def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
     share = usual_share(tmp_path)
     save(share, {"notes.txt": b"x", "manuals/read/me.txt": b"x", "arm-07/old/programs/main.txt": b"x"})
     (share / "arm-99").symlink_to(share / "arm-07")
+    (share / "arm-13").mkdir()
     (share / "arm-12" / "2026-10-25_0510" / "memory.bin").write_bytes(b"")
 
     found = Surveyed(share)
 
     assert found.arms == NO_AREAS
     assert "# Doubt: 3 folders or files do not fit this layout: arm-07/old, manuals, notes.txt." in found.doubts
+    assert "# Doubt: 1 folders are empty: arm-13. Arms that were never backed up?" in found.doubts
     assert "# Doubt: 1 links or devices are not followed (arm-99)." in found.doubts
     assert "memory.bin has only 0 bytes in arm-12/2026-10-25_0510" in found.doubts
     looked = found.found_by_a_look()

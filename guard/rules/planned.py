@@ -9,9 +9,10 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from guard.model import BY_HAND, Action, Finding, Level, PlannedEvent, Question
-from guard.rules.evidence import MICROSECOND, later, utc
+from guard.rules.evidence import MICROSECOND, later
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
+from guard.units import in_words
 
 POWER_OFF: tuple[Action, ...] = ("power-down", "memory-swap")
 """What is done with the power off."""
@@ -47,13 +48,9 @@ def power_must_stay_on(at: Standing, question: Question) -> Outcome:
     if not clashing:
         return Outcome((), turns)
     if swaps_position:
-        message = (
-            f"The position cells of {arm} would be changed while its power is planned to be off: {_named(clashing)}."
-        )
+        message = f"The position cells of {arm} would be changed while its power is planned to be off: {_named(clashing, question)}."
     else:
-        message = (
-            f"The power of {arm} would be off while its position cells are planned to be changed: {_named(clashing)}."
-        )
+        message = f"The power of {arm} would be off while its position cells are planned to be changed: {_named(clashing, question)}."
     lifts = (
         "Plan the change of the position cells for a time at which the power is on, before or after it. How work is done"
         " with the power on is up to the site's energy control procedure."
@@ -73,7 +70,7 @@ def event_conflict(at: Standing, question: Question) -> Outcome:
     clashing, turns = _overlapping(others, question)
     if not clashing:
         return Outcome((), turns)
-    message = f"At the same time something is planned on {at.facts.arm.id} that does not go with a {question.action}: {_named(clashing)}."
+    message = f"At the same time something is planned on {at.facts.arm.id} that does not go with a {question.action}: {_named(clashing, question)}."
     lifts = "Move one of them, or plan both as one; an event that is wrong is dropped with: guard event drop ID, or changed in its calendar."
     return Outcome((_finding("event-conflict", "caution", message, lifts, clashing, turns),), turns)
 
@@ -88,7 +85,7 @@ def one_person_twice(at: Standing, question: Question) -> Outcome:
     if not clashing:
         return Outcome((), turns)
     people = sorted({person for event in clashing for person in _shared(event, own)})
-    message = f"{', '.join(people)} cannot be at {arm} and elsewhere at the same time: {_named(clashing)}."
+    message = f"{', '.join(people)} cannot be at {arm} and elsewhere at the same time: {_named(clashing, question)}."
     lifts = "Move one of them, or have somebody else do it; people are named by guard event add --person, or in the calendar."
     return Outcome((_finding("event-conflict", "caution", message, lifts, clashing, turns),), turns)
 
@@ -115,13 +112,20 @@ def _finding(
     return finding(code, level, message, lifts, turns, events=[event.id for event in clashing])
 
 
-def _named(events: Sequence[PlannedEvent]) -> str:
+def _named(events: Sequence[PlannedEvent], question: Question) -> str:
+    """The first few events, each with how far its start is from the time asked about: a rule knows no zone."""
     named = [
-        f"{event.id}, {event.kind}{f' ({event.title})' if event.title else ''}, from {utc(event.start)}"
+        f"{event.id}, {event.kind}{f' ({event.title})' if event.title else ''}, {_begins(event.start, question.at)}"
         for event in events[:MOST_NAMED]
     ]
     more = [f"{len(events) - MOST_NAMED} more"] if len(events) > MOST_NAMED else []
     return "; ".join([*named, *more])
+
+
+def _begins(start: datetime, at: datetime) -> str:
+    if start == at:
+        return "which begins at the same time"
+    return f"which begins {in_words(start - at)} {'later' if start > at else 'earlier'}"
 
 
 def _overlapping(events: Sequence[PlannedEvent], question: Question) -> tuple[list[PlannedEvent], datetime | None]:

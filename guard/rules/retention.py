@@ -16,10 +16,10 @@ from guard.digest import text_digest
 from guard.model import ArmFacts, Form, Question, SwapWindow, rank
 from guard.record import Record
 from guard.rules.capture import Dated, believable
-from guard.rules.evidence import utc
 from guard.rules.memory import OPEN, accounts
 from guard.rules.share import share_doubt, share_offline, share_unseen
 from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged, standing
+from guard.times import shown
 from guard.units import in_words
 
 
@@ -74,9 +74,9 @@ def decisions(facts: ArmFacts, schedule: Schedule, zone: tzinfo, claims: Sequenc
         return tuple(_decision(facts, item, [in_doubt]) for item in present)
     sound = _sound(present, facts)
     tiers = _Tiers(sound, schedule, zone)
-    edits = _before_edits(present, sound, facts)
+    edits = _before_edits(present, sound, facts, zone)
     judged = {id(item) for item in place.judged}
-    wanted = _Claims((*_relied_on(facts), *_to_be_compared(place), *claims))
+    wanted = _Claims((*_relied_on(facts, zone), *_to_be_compared(place), *claims))
     result = []
     for item in present:
         reasons = [
@@ -136,14 +136,14 @@ def _for_a_while(item: Dated, as_of: datetime, all_for: timedelta) -> Iterator[s
         yield f"saved within the last {in_words(all_for)} (all-for)"
 
 
-def _relied_on(facts: ArmFacts) -> Iterator[Claim]:
+def _relied_on(facts: ArmFacts, zone: tzinfo) -> Iterator[Claim]:
     for each in facts.sign_offs:
         if each.subject is not None:
             path = each.subject.removeprefix("set: ").partition("; ")[0]
-            yield Claim(path, None, f"{each.by} signed off {each.code} of it at {utc(each.at)}")
+            yield Claim(path, None, f"{each.by} signed off {each.code} of it on {shown(each.at, zone)}")
     window = facts.window
     if window is not None:
-        yield rested_on(window)
+        yield rested_on(window, zone)
 
 
 def _to_be_compared(place: Standing) -> Iterator[Claim]:
@@ -154,9 +154,9 @@ def _to_be_compared(place: Standing) -> Iterator[Claim]:
             yield Claim(lapse.before, lapse.fingerprint, f"the memory was not proven since the {lapse.kind}")
 
 
-def rested_on(window: SwapWindow) -> Claim:
+def rested_on(window: SwapWindow, zone: tzinfo) -> Claim:
     """What a change of a memory cell rested on is kept."""
-    return Claim(window.rests_on, window.fingerprint, f"the memory swap of {utc(window.began_at)} rested on it")
+    return Claim(window.rests_on, window.fingerprint, f"the memory swap of {shown(window.began_at, zone)} rested on it")
 
 
 class _Claims:
@@ -290,7 +290,7 @@ def _why_released(item: Dated, sound: list[Dated], tiers: _Tiers) -> str:
     return "not complete, so it stands for no period, and answers rest on a newer set"
 
 
-def _before_edits(present: list[Dated], sound: list[Dated], facts: ArmFacts) -> dict[int, list[str]]:
+def _before_edits(present: list[Dated], sound: list[Dated], facts: ArmFacts, zone: tzinfo) -> dict[int, list[str]]:
     """The last set before each edit, and the last complete one where that is another."""
     edits = sorted({mark.at for mark in facts.marks if mark.kind == "edit"})
     found: dict[int, list[str]] = {}
@@ -299,7 +299,7 @@ def _before_edits(present: list[Dated], sound: list[Dated], facts: ArmFacts) -> 
         times = [item.captured_at for item in ordered if item.captured_at is not None]
         for at in edits:
             number = bisect_right(times, at)
-            reason = f"last set before the edit of {utc(at)}"
+            reason = f"last set before the edit of {shown(at, zone)}"
             if number and reason not in found.setdefault(id(ordered[number - 1]), []):
                 found[id(ordered[number - 1])].append(reason)
     return found

@@ -12,6 +12,7 @@ from guard.survey.contents import Content, sampled
 from guard.survey.guess import RecipeGuess, guessed, is_telling
 from guard.survey.naming import FREE, is_plain, mask, pieces_of
 from guard.survey.sample import (
+    EMPTY,
     FOLDERS_IN_ONE_LEVEL,
     LEAST_NAMES_IN_ONE_FOLDER,
     NAMES_IN_ONE_LEVEL,
