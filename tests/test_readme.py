@@ -12,6 +12,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from guard.cli.main import COMMANDS
 from guard.clock import now
 from tests import picture
 from tests.calendars import calendar, entry
@@ -70,6 +71,7 @@ class Story:
         self.places = {
             "SHARE": "share",
             "SET SET": shlex.join(self.sets[:2]),
+            "SET": self.sets[1],
             "NAME": "'L. Brandt'",
             "TEXT": "'planned for next week'",
             "FILE": "sheet.html",
@@ -110,6 +112,12 @@ class Story:
             self.plant.configure('[proof]\nrestore-test-within = "400d"\n', share=TO_THE_SECOND)
         if command.startswith("guard swap end"):
             self.plant.save("arm-07", timedelta(0))
+
+
+def test_no_command_is_left_out() -> None:
+    told = {name for command in commands() for name in re.findall(r"\bguard ([a-z-]+)", command)}
+
+    assert told >= COMMANDS.keys()
 
 
 def test_every_command_works(tmp_path: Path) -> None:
@@ -177,3 +185,15 @@ def _words(svg: str) -> list[str]:
     """The words of a picture, without days and spans of time, which pass."""
     told = " ".join(ET.fromstring(svg).itertext())  # noqa: S314 - what is read is our own
     return re.findall("[A-Za-z-]{4,}", told.replace("\N{NO-BREAK SPACE}", " "))
+
+
+def test_every_module_has_its_place_in_the_map_of_the_rooms() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms, top = re.findall(r"^guard/(\w+)/ +((?:.*\n)+?)(?=\S)", told, re.MULTILINE), told.partition("```")[2]
+    written = {room: set(re.findall(r"\w+", text)) for room, text in rooms}
+
+    assert written.keys() == {path.parent.name for path in (ROOT / "guard").glob("*/__init__.py")}
+    for path in (ROOT / "guard").glob("*/[!_]*.py"):
+        assert path.stem in written[path.parent.name], path
+    for path in (ROOT / "guard").glob("[!_]*.py"):
+        assert re.search(rf"\b{path.stem}\b", top.partition("```")[0]), path
