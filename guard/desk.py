@@ -12,36 +12,26 @@ from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadabl
 from guard.gather import Recorded, gather, may_have_lapsed, see
 from guard.lapses import Proofs
 from guard.model import (
-    AnswerTime,
     ArmFacts,
-    BackupSet,
     FileFacts,
-    FittedCell,
     Mark,
     PlannedEvent,
-    Proof,
     Question,
-    ShareFacts,
     Verdict,
 )
 from guard.plan.events import by_arm
-from guard.record import Record
-from guard.rules.capture import dated
-from guard.rules.cells import fitted
-from guard.rules.charge import cost_h
 from guard.rules.evidence import seconds, utc
 from guard.rules.memory import accounts
 from guard.rules.share import is_in_doubt
-from guard.rules.standing import proof, standing
+from guard.rules.standing import standing
 from guard.rules.verdict import place, verdict
 from guard.settings import Settings
-from guard.share.ground import Ground, recipe_digest
+from guard.share.ground import Ground
 from guard.share.layout import Layout
 from guard.store.anchor import refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue, Known
-from guard.store.cells import Spare, record, stock
+from guard.store.cells import Spare, stock
 from guard.store.events import events_by_arm
-from guard.store.facts import sets_of
 from guard.store.ledger import Check, Entry, Ledger, mark_body
 from guard.store.presence import answers, presences
 from guard.store.proofs import note, proofs
@@ -66,25 +56,6 @@ ABOUT_MEMORY = ("powered-on", "powered-off", "re-zeroed", "memory-checked")
 
 TELL_EVERY = timedelta(seconds=2)
 """To carry what was found of a set into the ledger takes longer than to read a small one back."""
-
-
-class SetView(Record):
-    """One set as people and scripts are shown it."""
-
-    arm: str
-    set: BackupSet
-    captured_at: datetime | None
-    proof: Proof
-    pinned: bool
-
-
-class ArmCells(Record):
-    """The cells of one arm, what was marked on it, and when its controller answered."""
-
-    arm: str
-    cells: tuple[FittedCell, ...]
-    marks: tuple[Mark, ...]
-    answers: tuple[AnswerTime, ...] = ()
 
 
 class _Recording:
@@ -364,24 +335,6 @@ class Desk:
 
     # Sets
 
-    def sets(self, arms: list[str]) -> list[SetView]:
-        """The sets that are there, of some arms, oldest first in each."""
-        from guard.store.retained import pins, same_set
-
-        pinned = pins(self.records)
-        return [
-            SetView(
-                facts.arm.id,
-                item.set,
-                item.captured_at,
-                proof(item.set, facts),
-                any(same_set(pin, item.set.path, item.set.fingerprint) for pin in pinned.get(facts.arm.id, ())),
-            )
-            for facts in self.facts(arms)
-            for item in dated(facts.sets, facts.recipe, facts.as_of)
-            if not item.set.gone
-        ]
-
     def resolve(self, text: str) -> tuple[Known, int]:
         """The set of that path or start of a fingerprint. Raises UnknownSet or AmbiguousSet."""
         found = self.catalogue.resolve(text)
@@ -421,51 +374,11 @@ class Desk:
 
     # Cells
 
-    def cells(self) -> list[ArmCells]:
-        """The cells of every arm, put right by what was marked, without a look at the share."""
-        marks: dict[str, list[Mark]] = {}
-        for mark in self.records.marks():
-            marks.setdefault(mark.arm, []).append(mark)
-        asked = [arm for arm, its in self.settings.arms.items() if its.presence]
-        times = answers(self.catalogue.store, self.ledger.store, asked)
-        return [
-            ArmCells(arm, cells, tuple(marks.get(arm, ())), times.get(arm, ()))
-            for arm, listed in self.settings.arms.items()
-            for cells in (fitted(listed.cells, self.settings.cell_types, marks.get(arm, ())),)
-        ]
-
-    def costs_of_loss(self) -> dict[str, float]:
-        """Hours of work that a loss of each arm's memory would cost, by the sets that the share last showed."""
-        found, now = {}, self.now()
-        for known in self.cells():
-            recipe = self.settings.recipe_of(known.arm)
-            sets = sets_of(self.catalogue.store, known.arm, recipe_digest(recipe))
-            seen = ShareFacts("right", self.catalogue.place(0).seen_at)
-            arm, limits = self.settings.arms[known.arm], self.settings.limits
-            found[known.arm] = cost_h(standing(ArmFacts(arm, recipe, limits, seen, now, sets, known.marks)))
-        return found
-
     def stock(self) -> dict[str, tuple[Spare, ...]]:
         """The spare cells in stock now, by type; types that nobody ever counted are not there."""
         return stock(self.records, self.settings.cell_types)
 
-    def count_spares(self, kind: str, count: int, date_code: str | None, by: str) -> int:
-        """Record how many spare cells of a type lie there now; returns the number of the entry."""
-        with self.recording() as ledger:
-            return record(ledger, kind, count, date_code, by, self.now())
-
-    def restored_set(self, arm: str, text: str | None, at: datetime) -> tuple[str | None, str | None]:
-        """Path and fingerprint of the set that a restore test was of.
-
-        The one that is named, else the one that answers rest on, if it was saved by then.
-        """
-        if text is not None:
-            known, _ = self.resolve(text)
-            return known.path, known.fingerprint
-        resting = standing(self.facts([arm])[0]).resting
-        if resting is None or resting.captured_at is None or resting.captured_at > at:
-            return None, None
-        return resting.set.path, resting.set.fingerprint
+    # The ledger
 
     def entries(self, last: int | None) -> list[Entry]:
         """Entries of the ledger, the last few or all."""

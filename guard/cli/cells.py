@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from guard.cells import cells_of_all, costs_of_loss
 from guard.cli import output, stock, verdicts
 from guard.cli.ask import Run, duration
 from guard.cli.output import Line
@@ -121,9 +122,9 @@ def _show_chart(desk: Desk, rows: list[Row], now: datetime) -> None:
 
 def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
     """Every cell: alarms, what is due, the most hours of work at stake, the least left; an unknown age is due."""
-    rows, costs = [], desk.costs_of_loss()
+    rows, costs = [], costs_of_loss(desk)
     planned = sorted(desk.events(), key=lambda event: event.start)
-    for known in desk.cells():
+    for known in cells_of_all(desk):
         arm = desk.settings.arms[known.arm]
         silent = next((each.start for each in known.answers if each.end is None), None)
         for cell in known.cells:
@@ -220,7 +221,7 @@ def _screen(desk: Desk, rows: list[Row], now: datetime, within: str | None) -> I
         )
         if row.of is not None:
             yield Line(f"{_charge_bar(row)}  {_charge_told(desk, row, now)}", indent=_width(rows) + 1)
-    bare = [known.arm for known in desk.cells() if not known.cells]
+    bare = [known.arm for known in cells_of_all(desk) if not known.cells]
     if bare:
         listed = f"{', '.join(bare[:5])}{f' and {len(bare) - 5} more' if len(bare) > 5 else ''}"
         text = f"No cells are listed for {listed}: write them into the configuration, cells = [ … ]"

@@ -16,6 +16,7 @@ from guard.errors import NotUnderstood, UnknownCode
 from guard.load import load
 from guard.model import MARK_KINDS, Mark
 from guard.rules.findings import EXPLANATIONS
+from guard.sets import restored
 from guard.store.encoding import moment
 from guard.times import shown
 
@@ -108,7 +109,7 @@ def _said(desk: Desk, args: argparse.Namespace, old: Mark | None) -> tuple[Mark,
         return mark, f" ({mark.cell})" if mark.cell else ""
     if old is not None and old.kind == kind and not args.set:
         return Mark(kind, arm, at, by, note, old.fingerprint), " of the set named before"
-    path, fingerprint = desk.restored_set(arm, args.set, at)
+    path, fingerprint = restored(desk, arm, args.set, at)
     return Mark(kind, arm, at, by, note, fingerprint), f" of {path}" if path else " of no set in particular"
 
 

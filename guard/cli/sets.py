@@ -9,8 +9,10 @@ from collections.abc import Iterator
 from guard.cli import output
 from guard.cli.ask import Run
 from guard.cli.output import Line
-from guard.desk import Desk, SetView
+from guard.desk import Desk
 from guard.load import load
+from guard.sets import SetView
+from guard.sets import views as views_of
 from guard.store.catalogue import Known
 from guard.times import shown_with_age
 from guard.units import bytes_in_words
@@ -26,7 +28,7 @@ def configure_sets(parser: argparse.ArgumentParser) -> Run:
 def _sets(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
     arms = [desk.arm(args.arm)] if args.arm else list(desk.settings.arms)
-    views = desk.sets(arms)
+    views = views_of(desk, arms)
     if args.json:
         output.show_json({"schema": 1, "sets": [_view_json(view) for view in views]})
     else:
@@ -86,7 +88,7 @@ def _set_show(args: argparse.Namespace) -> int:
     if args.sums:
         _print_sums(desk, known, args.sums)
         return 0
-    views = [view for view in desk.sets([known.arm]) if view.set.path == known.path]
+    views = [view for view in views_of(desk, [known.arm]) if view.set.path == known.path]
     output.show(_view_lines(views, desk))
     output.show(_set_lines(desk, known, views))
     return 0

@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 
+from guard.cells import count_spares
 from guard.cli import output
 from guard.cli.output import Line
 from guard.cli.when import date_code
@@ -121,7 +122,7 @@ def count(desk: Desk, args: argparse.Namespace) -> int:
         raise NotUnderstood("", f"the count {args.count}", "Give how many spare cells lie there now, 0 or more.")
     today = desk.now().astimezone(desk.settings.zone()).date()
     made = date_code(args.date_code, today) if args.date_code else None
-    number = desk.count_spares(args.type, args.count, made, args.by)
+    number = count_spares(desk, args.type, args.count, made, args.by)
     of = f", made {made}" if made else ", whenever made"
     spares = as_spares(types[args.type], desk.stock()[args.type])
     past = usable(spares, desk.now()).past
