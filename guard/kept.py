@@ -116,9 +116,14 @@ class _Arms(Mapping[str, Arm]):
 
     def __init__(self, kept: bytes, rows: dict[str, tuple[int, int]]) -> None:
         self._kept, self._rows = kept, rows
+        self._read: dict[str, Arm] = {}
 
     def __getitem__(self, arm: str) -> Arm:
-        start, end = self._rows[arm]
+        if arm not in self._read:
+            self._read[arm] = self._arm(*self._rows[arm])
+        return self._read[arm]
+
+    def _arm(self, start: int, end: int) -> Arm:
         row = Arm(*json.loads(self._kept[start:end]))
         held = tuple(Cell(kind, installed and _date(installed)) for kind, installed in row.cells)
         return row._replace(cells=held, hold_up=row.hold_up and HoldUp(*row.hold_up), costs=Costs(*row.costs))

@@ -2,8 +2,8 @@
 
 This makes the same thing with what an answer needs of it and no more. `collections.namedtuple`
 writes and compiles code for every class when it is made, and there are a hundred classes: a tenth
-of the time in which a question is answered. Here that waits until a class is first used, and most
-never are. Loading `typing` would be another tenth.
+of the time in which a question is answered. Here that waits until a class is used more than a few
+times, and most never are. Loading `typing` would be another tenth.
 """
 
 from __future__ import annotations
@@ -15,14 +15,24 @@ if TYPE_CHECKING:
 else:
     from _collections import _tuplegetter
 
+    FEW_USES = 3
+    """To compile a class's own way of making it pays from about here on."""
+
     class _Named(tuple):
         """What all records have in common."""
 
         __slots__ = ()
         _fields = ()
+        _uses = 0
 
         def __new__(cls, *values, **named):
-            cls.__new__ = _constructor(cls._fields, cls._field_defaults)
+            rest = cls._fields[len(values) :]
+            defaults, uses = cls._field_defaults, cls._uses
+            fits = len(values) <= len(cls._fields) and all(field in named or field in defaults for field in rest)
+            if uses < FEW_USES and fits and named.keys() <= set(rest):
+                cls._uses = uses + 1
+                return tuple.__new__(cls, (*values, *[named[f] if f in named else defaults[f] for f in rest]))
+            cls.__new__ = _constructor(cls._fields, defaults)
             return cls(*values, **named)
 
         @classmethod

@@ -35,11 +35,14 @@ class Ours(Record):
         return self.x + self.y
 
 
-class Never(Record):
-    """Used by one test alone, so that it is its first use."""
+def fresh() -> Any:
+    """A class that was never used."""
 
-    x: int
-    y: int = 2
+    class Fresh(Record):
+        x: int
+        y: int = 2
+
+    return Fresh
 
 
 def matched(point: Any) -> Any:
@@ -94,7 +97,12 @@ def test_wrong_in_the_same_way(of: Callable[[Any], Any]) -> None:
     assert raised[0] is raised[1]
 
 
-def test_the_first_use_is_checked_too() -> None:
-    with pytest.raises(TypeError):
-        Never(y=1)  # type: ignore[call-arg]
-    assert Never(x=1) == (1, 2)
+@pytest.mark.parametrize("times", range(8))
+def test_every_use_is_the_same_from_the_first_on(times: int) -> None:
+    kind = fresh()
+    for _ in range(times):
+        assert kind(x=1) == (1, 2)
+    for wrong in WRONG.values():
+        with pytest.raises((TypeError, AttributeError, ValueError)):
+            wrong(kind)
+    assert [kind(3), kind(3, 4), kind(y=5, x=3)] == [(3, 2), (3, 4), (3, 5)]

@@ -84,7 +84,7 @@ class Segment:
             arm = fitting[0] if len(fitting) == 1 else UNTOLD_ARM
         if None not in (arm, known.arm) and arm != known.arm:
             return None
-        stamp = tuple((d, found[f"t{n}"]) for n, d in enumerate(self.directives))
+        stamp = tuple([(d, found[f"t{n}"]) for n, d in enumerate(self.directives)])
         return Match(arm or known.arm, known.stamp + stamp)
 
     def _with(self, arm: str) -> re.Pattern[str]:
@@ -206,7 +206,7 @@ def stamp_time(stamp: tuple[tuple[str, str], ...]) -> datetime | None:
 
 def _time(digits: dict[str, str]) -> datetime | None:
     year = digits.get("Y") or "20" + digits.get("y", "")
-    hour, minute, second = (int(digits.get(d, "0")) for d in "HMS")
+    hour, minute, second = int(digits.get("H", 0)), int(digits.get("M", 0)), int(digits.get("S", 0))
     if len(year) != len("2026"):
         return None
     if "j" in digits:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from _thread import allocate_lock, start_new_thread  # the documented ground of threading, which takes long to load
 from collections.abc import Callable
-from threading import Event, Thread
 
 from guard.errors import ShareUnreadable
 
@@ -25,17 +25,18 @@ def answered(root: str, look: Callable[[], T], patience_s: float = PATIENCE_S) -
     """
     given: list[T] = []
     raised: list[BaseException] = []
-    done = Event()
+    done = allocate_lock()
+    done.acquire()
 
     def work() -> None:
         try:
             given.append(look())
         except BaseException as error:  # noqa: BLE001 - raised again by whoever asked
             raised.append(error)
-        done.set()
+        done.release()
 
-    Thread(target=work, name="look", daemon=True).start()
-    if not done.wait(patience_s):
+    start_new_thread(work, ())
+    if not done.acquire(timeout=patience_s):
         raise ShareUnreadable(root, f"it has not answered for {patience_s:g} s")
     if raised:
         raise raised[0]
