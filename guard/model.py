@@ -401,7 +401,7 @@ class Carried(Record):
     """For how long a capacitor carries a memory at worst, cut to whole seconds, and what that rests on.
 
     ``charged_for`` is how long the power was on before, as ``source`` tells; where nothing does and
-    ``source`` is None, the least that is asked for. ``off_for`` is how long it was known to be off already.
+    ``source`` is None, the least that is asked for. ``off_for`` is how long it was off already, or may have been.
     """
 
     lasts: timedelta
@@ -431,11 +431,15 @@ class SwapWindow(Record):
 
 
 class Powered(Record):
-    """Since when an arm's mains are known to be on, or that they are off; ``on`` is None where it is not known."""
+    """Since when an arm's mains are known to be on, or that they are off; ``on`` is None where it is not known.
+
+    ``since`` is then when they last went on, and ``until`` when its controller last answered: they may be off since.
+    """
 
     on: bool | None
     since: datetime | None
     source: str = ""
+    until: datetime | None = None
 
 
 class AnswerTime(Record):

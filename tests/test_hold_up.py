@@ -324,7 +324,7 @@ class TestTimeOut:
             pytest.param(
                 swapping(HELD, Powered(on=False, since=NOW - 15 * MINUTE)),
                 "The capacitor carries the memory for 7 min 55 s at worst, charged for 30 min, as is asked for: how long"
-                " it was on before is not known; it was off for 15 min already.",
+                " it was on before is not known; it was off, or not seen on, for 15 min already.",
                 id="off",
             ),
             pytest.param(
@@ -343,6 +343,8 @@ class TestTimeOut:
         st.builds(
             Powered,
             st.sampled_from((True, False, None)),
+            st.none() | st.builds(lambda span: NOW - span, st.timedeltas(-DAY, 9999 * DAY)),
+            st.just("marked"),
             st.none() | st.builds(lambda span: NOW - span, st.timedeltas(-DAY, 9999 * DAY)),
         ),
         st.timedeltas(timedelta(), timedelta.max),
@@ -376,6 +378,91 @@ class TestTimeOut:
             for powered in (on_for(30 * MINUTE), UNKNOWN, Powered(on=False, since=NOW - off))
         )
         assert known.limit == unknown.limit >= is_off.limit
+
+
+def silent_for(span: timedelta, on: timedelta = DAY) -> Powered:
+    """Its controller answered for so long, and ceased to so long ago."""
+    return UNKNOWN._replace(since=NOW - span - on, until=NOW - span)
+
+
+class TestSinceItsLastAnswer:
+    """Nobody sees the power go off; from the last answer on it may be off, and its capacitor runs down."""
+
+    @pytest.mark.parametrize(
+        ("powered", "limit"),
+        [
+            pytest.param(silent_for(timedelta()), 25 * MINUTE, id="just-now"),
+            pytest.param(silent_for(10 * MINUTE), 15 * MINUTE, id="a-while-ago"),
+            pytest.param(silent_for(25 * MINUTE), timedelta(), id="run-down"),
+            pytest.param(silent_for(10 * MINUTE, on=30 * MINUTE), 1375 * SECOND - 10 * MINUTE, id="charged-for-less"),
+            pytest.param(on_for(DAY)._replace(until=NOW - 2 * MINUTE), 23 * MINUTE, id="its-last-answer-is-close"),
+            pytest.param(on_for(DAY)._replace(until=NOW), 25 * MINUTE, id="it-answers"),
+            pytest.param(UNKNOWN._replace(since=NOW - DAY), 25 * MINUTE, id="marked-on-and-never-answered"),
+        ],
+    )
+    def test_the_window_has_no_more_minutes_than_are_left(self, powered: Powered, limit: timedelta) -> None:
+        assert allowed(swapping(HELD, powered)).limit == limit
+
+    def test_that_is_told(self) -> None:
+        told = why(allowed(swapping(HELD, silent_for(10 * MINUTE))))
+        assert told is not None
+        assert told.endswith("; it was off, or not seen on, for 10 min already.")
+
+    @pytest.mark.parametrize(
+        ("of", "expected"),
+        [
+            pytest.param(swapping(None, silent_for(10 * MINUTE)), ["caution"], id="no-capacitor"),
+            pytest.param(swapping(None, silent_for(10 * MINUTE, on=30 * MINUTE)), ["caution"], id="on-for-long-enough"),
+            pytest.param(
+                swapping(None, silent_for(10 * MINUTE, on=30 * MINUTE - MICROSECOND)), ["hold"], id="and-a-moment-less"
+            ),
+            pytest.param(swapping(HELD, silent_for(10 * MINUTE)), ["caution"], id="its-capacitor-carries"),
+            pytest.param(swapping(HELD, silent_for(24 * MINUTE + 59 * SECOND)), ["caution"], id="for-one-more-second"),
+            pytest.param(
+                swapping(HELD, silent_for(24 * MINUTE + 59 * SECOND + MICROSECOND)), ["hold"], id="and-for-none"
+            ),
+            pytest.param(swapping(HELD, UNKNOWN._replace(since=NOW - 30 * MINUTE)), ["caution"], id="marked-long-ago"),
+            pytest.param(
+                swapping(HELD, UNKNOWN._replace(since=NOW - 30 * MINUTE + MICROSECOND)), ["hold"], id="marked-just-now"
+            ),
+        ],
+    )
+    def test_levels(self, of: Given, expected: list[Level]) -> None:
+        assert levels(of) == expected
+
+    def test_a_slow_capacitor_does_not_keep_the_cell_in_once_the_power_is_off(self) -> None:
+        """The controller falls silent as its power goes off for the change: just then nothing must hold it up."""
+        slow = TestPoweredLongEnough.SLOW
+        assert levels(swapping(slow, on_for(DAY)._replace(until=NOW))) == []
+        assert levels(swapping(slow, silent_for(5 * MINUTE))) == ["caution"]
+        assert allowed(swapping(slow, silent_for(5 * MINUTE))).limit > 10 * MINUTE
+
+    def test_a_mark_lifts_the_hold_of_a_controller_that_cannot_be_reached(self) -> None:
+        slow = TestPoweredLongEnough.SLOW
+        assert levels(swapping(slow, UNKNOWN)) == ["hold"]
+        assert levels(swapping(slow, UNKNOWN._replace(since=NOW - 5 * HOUR))) == ["hold"]
+        assert levels(swapping(slow, UNKNOWN._replace(since=NOW - 6 * HOUR))) == ["caution"]
+
+    @given(SOUND, AMBIENT_C, st.timedeltas(timedelta(), DAY), st.timedeltas(timedelta(), DAY))
+    def test_it_turns_in_the_very_microsecond(
+        self, held: HoldUp, ambient_c: float, on: timedelta, silent: timedelta
+    ) -> None:
+        of = swapping(held, silent_for(silent, on), ambient_c)
+        for found in of.findings("not-powered-long-enough"):
+            if found.turns_at is not None:
+                asked = (of.question._replace(at=found.turns_at - early) for early in (MICROSECOND, timedelta()))
+                assert [levels(Given(of.facts, question)) for question in asked] == [["caution"], ["hold"]]
+            if found.level == "caution":
+                assert allowed(of).limit >= SECOND
+
+    @given(SOUND, AMBIENT_C, st.timedeltas(timedelta(), DAY), st.timedeltas(timedelta(), DAY))
+    def test_silence_never_gives_more_than_an_answer(
+        self, held: HoldUp, ambient_c: float, on: timedelta, silent: timedelta
+    ) -> None:
+        answering = swapping(held, on_for(on)._replace(until=NOW), ambient_c)
+        ceased = swapping(held, silent_for(silent, max(on - silent, timedelta())), ambient_c)
+        assert allowed(ceased).limit <= allowed(answering).limit
+        assert RANKS[ceased.verdict.level] >= RANKS[answering.verdict.level]
 
 
 class TestPoweredLongEnough:

@@ -48,12 +48,12 @@ def off(ago: timedelta) -> Mark:
     return mark("powered-off", NOW - ago)
 
 
-def answered_since(ago: timedelta) -> Powered:
-    return Powered(on=True, since=NOW - ago, source="its controller answers")
+def answered_since(ago: timedelta, last: timedelta = timedelta()) -> Powered:
+    return Powered(on=True, since=NOW - ago, source="its controller answers", until=NOW - last)
 
 
-def marked_on(ago: timedelta) -> Powered:
-    return Powered(on=True, since=NOW - ago, source="marked powered-on")
+def marked_on(ago: timedelta, **more: Any) -> Powered:
+    return Powered(on=True, since=NOW - ago, source="marked powered-on", **more)
 
 
 def marked_off(ago: timedelta) -> Powered:
@@ -63,6 +63,11 @@ def marked_off(ago: timedelta) -> Powered:
 UNKNOWN = Powered(on=None, since=None)
 DOUBT = Powered(on=None, since=None, source="its controller does not answer: no answer within 3 s")
 WHY = "no answer within 3 s"
+
+
+def silent(since: timedelta, until: timedelta | None = None) -> Powered:
+    """In doubt; last known to be on since then, and until then by its answers."""
+    return DOUBT._replace(since=NOW - since, until=None if until is None else NOW - until)
 
 
 @pytest.mark.parametrize(
@@ -88,33 +93,42 @@ WHY = "no answer within 3 s"
             id="who marked it is told",
         ),
         pytest.param(answering(HOUR), [], answered_since(HOUR), id="it answers"),
-        pytest.param(answering(HOUR, GAP), [], answered_since(HOUR), id="the last answer is as old as allowed"),
+        pytest.param(answering(HOUR, GAP), [], answered_since(HOUR, GAP), id="the last answer is as old as allowed"),
         pytest.param(answering(HOUR, GAP + MICROSECOND), [], UNKNOWN, id="the last answer is too old"),
-        pytest.param(answering(HOUR, 10 * MINUTE, doubt=WHY), [], DOUBT, id="doubt"),
-        pytest.param(answering(HOUR, doubt=WHY), [], DOUBT, id="doubt, whatever the times say"),
+        pytest.param(answering(HOUR, 10 * MINUTE, doubt=WHY), [], silent(HOUR, 10 * MINUTE), id="doubt"),
+        pytest.param(answering(HOUR, doubt=WHY), [], silent(HOUR, timedelta()), id="doubt, whatever the times say"),
         pytest.param(Presence(None, None, WHY), [], DOUBT, id="it never answered"),
-        pytest.param(Presence(None, None, WHY), [on(HOUR)], DOUBT, id="it never answered, though marked on"),
-        pytest.param(answering(HOUR, 10 * MINUTE, doubt=WHY), [on(5 * MINUTE)], DOUBT, id="doubt, though marked on"),
+        pytest.param(Presence(None, None, WHY), [on(HOUR)], silent(HOUR), id="it never answered, though marked on"),
+        pytest.param(answering(HOUR, 10 * MINUTE, doubt=WHY), [on(5 * MINUTE)], silent(5 * MINUTE), id="doubt, though marked on"),
         pytest.param(
             answering(HOUR, 10 * MINUTE, doubt=WHY), [off(10 * MINUTE)], marked_off(10 * MINUTE), id="silent, and marked off"
         ),
         pytest.param(
-            answering(HOUR, 10 * MINUTE, doubt=WHY), [off(11 * MINUTE)], DOUBT, id="marked off, answered later, silent"
+            answering(HOUR, 10 * MINUTE, doubt=WHY), [off(11 * MINUTE)], silent(10 * MINUTE, 10 * MINUTE), id="marked off, answered later, silent"
         ),
-        pytest.param(answering(HOUR), [on(2 * HOUR)], marked_on(2 * HOUR), id="an earlier mark reaches further back"),
+        pytest.param(
+            answering(3 * HOUR, HOUR, doubt=WHY), [on(2 * HOUR)], silent(2 * HOUR, HOUR), id="marked on, answered, silent"
+        ),
+        pytest.param(
+            answering(3 * HOUR, HOUR, doubt=WHY), [off(2 * HOUR)], silent(2 * HOUR - GAP, HOUR), id="marked off, back, silent"
+        ),
+        pytest.param(
+            answering(3 * HOUR, HOUR, doubt=WHY), [off(HOUR - MINUTE), on(MINUTE)], silent(MINUTE), id="silent, off and on"
+        ),
+        pytest.param(answering(HOUR), [on(2 * HOUR)], marked_on(2 * HOUR, until=NOW), id="an earlier mark reaches further back"),
         pytest.param(
             answering(HOUR, doubted_until=NOW - HOUR), [on(2 * HOUR)], answered_since(HOUR), id="not over a doubt between"
         ),
         pytest.param(
-            answering(HOUR, doubted_until=NOW - 3 * HOUR), [on(2 * HOUR)], marked_on(2 * HOUR), id="over no doubt before it"
+            answering(HOUR, doubted_until=NOW - 3 * HOUR), [on(2 * HOUR)], marked_on(2 * HOUR, until=NOW), id="over no doubt before it"
         ),
         pytest.param(answering(HOUR), [on(4 * HOUR), off(2 * HOUR)], answered_since(HOUR), id="not over an off mark"),
-        pytest.param(answering(3 * HOUR), [on(HOUR)], marked_on(HOUR), id="marked on later: it was off before"),
+        pytest.param(answering(3 * HOUR), [on(HOUR)], marked_on(HOUR, until=NOW), id="marked on later: it was off before"),
         pytest.param(answering(HOUR), [off(MINUTE)], answered_since(timedelta()), id="off mark, and an answer after it"),
         pytest.param(
             answering(2 * HOUR), [off(HOUR)], answered_since(HOUR - GAP), id="off mark among answers: back as late as can be"
         ),
-        pytest.param(answering(2 * HOUR), [off(HOUR), on(HOUR - MINUTE)], marked_on(HOUR - MINUTE), id="off and on again"),
+        pytest.param(answering(2 * HOUR), [off(HOUR), on(HOUR - MINUTE)], marked_on(HOUR - MINUTE, until=NOW), id="off and on again"),
         pytest.param(answering(HOUR, MINUTE), [off(MINUTE)], marked_off(MINUTE), id="off at the last answer"),
         pytest.param(
             answering(HOUR, 10 * MINUTE), [on(2 * HOUR)], marked_on(2 * HOUR), id="not asked for a while: the mark stands"

@@ -23,6 +23,7 @@ from guard.model import (
     BackupSet,
     CellType,
     FittedCell,
+    HoldUp,
     Level,
     Limits,
     Part,
@@ -243,9 +244,13 @@ def spares(draw: st.DrawFn) -> tuple[SpareCells, ...]:
     )
 
 
+HELD = HoldUp(0.01, 5.0, 2.0, 36_000.0, 20.0, 0.0)
+"""A capacitor that carries a memory for minutes, once it was charged for hours."""
+
+
 def powered(times: st.SearchStrategy[datetime]) -> st.SearchStrategy[Powered]:
-    """On since some time, off, or not known."""
-    known = st.builds(Powered, st.booleans(), times, st.just("marked"))
+    """On since some time, off, or not known; as its controller answered, or as somebody marked."""
+    known = st.builds(Powered, st.sampled_from((True, False, None)), times, st.just("marked"), st.none() | times)
     return st.one_of(known, st.just(LONG_ON), st.just(Powered(None, None)), st.just(Powered(on=True, since=None)))
 
 
@@ -299,7 +304,9 @@ def cases(draw: st.DrawFn, times: st.SearchStrategy[datetime] = PAST, least: int
         action=draw(st.sampled_from(ACTIONS)),
         marks=marks,
         share=draw(st.one_of(st.just({}), st.sampled_from(WRONG_WITH_THE_SHARE))),
-        recipe=draw(st.sampled_from((RECIPE, RECIPE, RECIPE._replace(volatile=(), identity=None)))),
+        recipe=draw(
+            st.sampled_from((RECIPE, RECIPE._replace(hold_up=HELD), RECIPE._replace(volatile=(), identity=None)))
+        ),
         as_of=draw(st.one_of(st.just(NOW), st.just(NOW), st.just(NOW), times)),
         window=draw(windows(times)),
         powered=draw(powered(times)),

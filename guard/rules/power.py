@@ -78,20 +78,40 @@ def powered(presence: Presence | None, marks: Iterable[Mark], as_of: datetime) -
     one with the shorter time on is taken: whoever marks powered-on says that it was off
     before, and where it answered on after a powered-off mark, it is taken to have come back
     as late as its answers allow.
+
+    Where its answers have ceased, or it never gave any, what is known of its last time on is
+    told with the doubt: by a mark from after its last answer, else by its answers.
     """
     told = [mark for mark in marks if believable(mark.at, as_of)]
     on, off = _latest(told, "powered-on"), _latest(told, "powered-off")
     last_at = presence.last_at if presence else None
     if off is not None and (on is None or on.at <= off.at) and (last_at is None or last_at <= off.at):
         return Powered(on=False, since=off.at, source=_said(off))
+    marked = on if on is not None and (off is None or off.at < on.at) else None
     if presence is not None and _doubt(presence, as_of):
-        return Powered(on=None, since=None, source=_doubt(presence, as_of))
-    if on is not None and (off is None or off.at < on.at) and not _doubted_after(presence, on.at):
-        return Powered(on=True, since=on.at, source=_said(on))
-    if presence is None or presence.since is None or last_at is None or not _is_close(last_at, as_of):
+        return _before_the_doubt(presence, marked, off, as_of)
+    seen = last_at if _is_close(last_at, as_of) else None
+    if marked is not None and not _doubted_after(presence, marked.at):
+        return Powered(on=True, since=marked.at, source=_said(marked), until=seen)
+    if presence is None or presence.since is None or seen is None:
         return Powered(on=None, since=None)
-    back_at = min(later(off.at, GAP) or as_of, as_of) if off else presence.since
-    return Powered(on=True, since=max(presence.since, back_at), source="its controller answers")
+    return Powered(on=True, since=_back_at(presence.since, off, as_of), source="its controller answers", until=seen)
+
+
+def _before_the_doubt(presence: Presence, marked: Mark | None, off: Mark | None, as_of: datetime) -> Powered:
+    """What is known of the last time on of a controller that does not answer."""
+    since, last_at, source = presence.since, presence.last_at, _doubt(presence, as_of)
+    if marked is not None and (last_at is None or last_at < marked.at):
+        return Powered(on=None, since=marked.at, source=source)
+    if since is None or last_at is None or not (believable(since, as_of) and believable(last_at, as_of)):
+        return Powered(on=None, since=None, source=source)
+    since = _back_at(since if marked is None else max(since, marked.at), off, as_of)
+    return Powered(on=None, since=min(since, last_at), source=source, until=last_at)
+
+
+def _back_at(since: datetime, off: Mark | None, as_of: datetime) -> datetime:
+    """Since when its answers tell that it is on, where it may have been marked off meanwhile."""
+    return max(since, min(later(off.at, GAP) or as_of, as_of)) if off else since
 
 
 def answer_times(changes: Iterable[Mapping[str, object]], presence: Presence | None) -> tuple[AnswerTime, ...]:

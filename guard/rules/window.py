@@ -118,22 +118,35 @@ def time_out(facts: ArmFacts, at: datetime) -> TimeOut:
     """For how long the memory cell may be out if it is pulled at that moment.
 
     The capacitor is taken for empty when the power came on. Where it is not known how long ago
-    that was, it is taken to be charged for as long as is asked for and no longer.
+    that was, it is taken to be charged for as long as is asked for and no longer. From the last
+    answer of its controller on it is taken to run down: before a cell is pulled the power goes off,
+    and nobody saw when.
     """
     limit, held, powered = facts.limits.window, _capacitor(facts), facts.powered
     if held is None:
         return TimeOut(limit)
-    from guard.physics.hold_up import hold_up_s  # who configured no capacitor loads nothing for one
-
-    since, off_for = _on_since(facts), NONE
-    charged_for = facts.limits.powered_before if since is None else max(at - since, NONE)
+    since, off_for = _last_on_since(facts), NONE
+    charged_for = facts.limits.powered_before
     if powered.on is False:
         off_for = LONGEST if powered.since is None else max(at - powered.since, NONE)
-    carried_s = hold_up_s(held, charged_for.total_seconds(), facts.arm.ambient_c)
-    left = timedelta(seconds=min(carried_s, LONGEST.total_seconds())) - off_for
-    lasts = max(left // SHORTEST * SHORTEST, NONE)
+    elif since is not None and powered.on is None and powered.until is not None:
+        charged_for, off_for = max(powered.until - since, NONE), max(at - powered.until, NONE)
+    elif since is not None:
+        if powered.until is not None:
+            off_for = max(min(at, facts.as_of) - powered.until, NONE)
+        charged_for = max(at - since - off_for, NONE)
+    carried = _carried_for(facts, held, charged_for)
+    lasts = max((carried - off_for) // SHORTEST * SHORTEST, NONE)
     source = None if since is None else powered.source
     return TimeOut(min(limit, lasts), Carried(lasts, charged_for, source, off_for))
+
+
+def _carried_for(facts: ArmFacts, held: HoldUp, charged_for: timedelta) -> timedelta:
+    """For how long a capacitor carries the memory once the power is off."""
+    from guard.physics.hold_up import hold_up_s  # who configured no capacitor loads nothing for one
+
+    carried_s = hold_up_s(held, charged_for.total_seconds(), facts.arm.ambient_c)
+    return timedelta(seconds=min(carried_s, LONGEST.total_seconds()))
 
 
 def _capacitor(facts: ArmFacts) -> HoldUp | None:
@@ -160,7 +173,7 @@ def why(out: TimeOut | SwapWindow) -> str | None:
     charged = f"charged for {in_words(held.charged_for)}, as is asked for: how long it was on before is not known"
     if held.source is not None:
         charged = f"charged for the {in_words(held.charged_for)} that it was on before ({held.source or 'no source'})"
-    off = f"; it was off for {in_words(held.off_for)} already" if held.off_for > NONE else ""
+    off = f"; it was off, or not seen on, for {in_words(held.off_for)} already" if held.off_for > NONE else ""
     carries = "carries" if is_by_hold_up(out) else "would carry"
     return f"The capacitor {carries} the memory for {in_words(held.lasts)} at worst, {charged}{off}."
 
@@ -283,7 +296,9 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     if powered.on is False:
         message = f"{arm} is known to be off ({powered.source or 'no source'}): what carries its memory runs down."
         return Outcome((_not_powered("hold", message, lifts, at, None),))
-    since = _on_since(at.facts)
+    since = _last_on_since(at.facts)
+    if since is not None and powered.on is None and powered.until is not None:
+        return _not_seen_on(at, question, since, powered.until, needed, lifts)
     if since is None:
         level: Level = "hold" if needed > at.facts.limits.powered_before else "caution"
         message = (
@@ -293,13 +308,38 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
         return Outcome((_not_powered(level, message, lifts, at, None),))
     reached = later(since, needed)
     if reached is not None and question.at >= reached:
-        return SILENT
+        if powered.on:
+            return SILENT
+        message = (
+            f"{arm} was marked powered-on {in_words(needed)} before or longer, and {powered.source or 'no source'}."
+        )
+        return Outcome((_not_powered("caution", message, lifts, at, None),))
     on_for = max(question.at - since, NONE)
     tense = "will then have been" if question.at > at.facts.as_of else "has been"
     message = (
         f"{arm} {tense} on for {in_words(on_for)} ({powered.source or 'no source'}); {in_words(needed)} are needed."
     )
     return Outcome((_not_powered("hold", message, lifts, at, reached),), reached)
+
+
+def _not_seen_on(
+    at: Standing, question: Question, since: datetime, until: datetime, needed: timedelta, lifts: str
+) -> Outcome:
+    """Where its controller answered and ceased to: caution while what the power charged until then carries the memory.
+
+    It is silent just as its power goes off for the change. That it may be on proves no longer time on.
+    """
+    arm, held, on_for = at.facts.arm.id, _capacitor(at.facts), until - since
+    seen = f"{arm} was last seen on {in_words(max(question.at - until, NONE))} before that ({at.facts.powered.source or 'no source'})"
+    if on_for < needed:
+        message = f"{seen}, and had been on for {in_words(on_for)}; {in_words(needed)} are needed."
+        return Outcome((_not_powered("hold", message, lifts, at, None),))
+    ends = None if held is None else later(until, _carried_for(at.facts, held, on_for) - SHORTEST, MICROSECOND)
+    if ends is not None and question.at >= ends:
+        message = f"{seen}: if it went off then, its capacitor has run down."
+        return Outcome((_not_powered("hold", message, lifts, at, None),))
+    message = f"{seen}, after it had been on for {in_words(on_for)}: whether it is on is not known."
+    return Outcome((_not_powered("caution", message, lifts, at, ends),), ends)
 
 
 def _needed(facts: ArmFacts) -> timedelta | None:
@@ -318,9 +358,9 @@ def _needed(facts: ArmFacts) -> timedelta | None:
     return max(facts.limits.powered_before, timedelta(seconds=charging))
 
 
-def _on_since(facts: ArmFacts) -> datetime | None:
-    """Since when the power is known to be on; None where it is off or nobody knows."""
-    since = facts.powered.since if facts.powered.on else None
+def _last_on_since(facts: ArmFacts) -> datetime | None:
+    """Since when the power is on, or was when that was last known; None where it is off or nobody knows."""
+    since = None if facts.powered.on is False else facts.powered.since
     return None if _was_off_since(facts.window, since) else since
 
 
