@@ -217,16 +217,21 @@ class Judge:
             yield Found("odd-entry", "caution")
         if carrier is None:
             complete = [one for one in settled if self.complete(one)]
+            sound = [one for one in complete if not self.damaged(one) and not self.foreign(one)]
             if settled and not complete:
-                yield Found("incomplete-set", "hold", _paths(settled))
-            elif any(not self.damaged(one) and not self.foreign(one) for one in complete):
-                yield Found("not-read-back", "hold", _paths(settled))
+                yield Found("incomplete-set", "hold", self._newest_of(settled))
+            elif sound:
+                yield Found("not-read-back", "hold", self._newest_of(sound))
             for one in settled:
                 yield from self._doubts(one)
             return
         yield from self._about_carrier(carrier, action, at)
         for one in [carrier, *newer]:
             yield from self._doubts(one)
+
+    def _newest_of(self, sets: list[Known]) -> str:
+        """The path of the newest of them."""
+        return max(sets, key=lambda one: (self.captured(one), one.path)).path
 
     def _about_unsettled(self) -> Iterable[Found]:
         """Sets that are there, or were when the share was last there, and were not sealed."""
@@ -398,7 +403,3 @@ class Judge:
             yield Found("not-powered-long-enough", "caution")
         elif power[0] == "powered-off" or not self._from(at, power[1] + self.setting.powered_before):
             yield Found("not-powered-long-enough", "hold")
-
-
-def _paths(sets: list[Known]) -> str:
-    return " ".join(sorted(one.path for one in sets))
