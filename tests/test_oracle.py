@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import ast
 import os
-import secrets
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -52,8 +51,8 @@ def test_the_oracle_imports_nothing_of_the_tool_and_nothing_but_the_standard_lib
         assert foreign - own == calls_the_tool, file.name
 
 
-def test_plants_never_seen_before(tmp_path: Path, caller: Caller, capsys: pytest.CaptureFixture[str]) -> None:
-    first = int(os.environ.get("ORACLE_SEED") or secrets.randbelow(10**9))
+def test_both_say_the_same(tmp_path: Path, caller: Caller, capsys: pytest.CaptureFixture[str]) -> None:
+    first = int(os.environ.get("ORACLE_SEED", "1"))  # another one by hand, or very many by the command above
     with capsys.disabled():
         print(f"\nplants from seed {first}; one again: python -m tests.oracle {first}")
     end, seed = time.monotonic() + MOST_S, first
