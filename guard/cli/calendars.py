@@ -25,10 +25,16 @@ MOST_SHOWN = 20
 
 def add_verbs(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """The verbs of `guard event` that are about calendars."""
-    taken = verbs.add_parser("import", help="take in a calendar file, or what changed in it", allow_abbrev=False)
+    taken = verbs.add_parser(
+        "import", help="take in a calendar file, or what changed in it",
+        description="Plan the entries that name a kind of event and an arm or an area; [calendar] in the configuration"
+        " says which other words mean what. Again, it takes in what changed and drops what was taken out, of that file"
+        " alone. What cannot be planned is listed, and what an entry planned before then stays planned. A calendar that"
+        " is gone, cut off or suddenly empty changes nothing.",
+    )  # fmt: skip
     taken.add_argument("file", metavar="FILE.ics", help="a calendar as programs export it, RFC 5545")
     taken.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
-    given = verbs.add_parser("export", help="the plan with its verdicts as a calendar", allow_abbrev=False)
+    given = verbs.add_parser("export", help="the plan with its verdicts as a calendar")
     given.add_argument("--out", metavar="FILE", help="write it there (default: standard output)")
 
 

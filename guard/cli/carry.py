@@ -32,7 +32,8 @@ def configure_carry(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard carry`."""
     parser.description = (
         "Choose the set to restore, copy it to a medium as a bag (RFC 8493), read it back from there, and write a"
-        " restore sheet. An interrupted copy is taken up again by the same command. Exit code: 0 where the bag stands"
+        " restore sheet. What is damaged, another arm's or was never read back is not carried, and nothing that stands on"
+        " the medium is overwritten. An interrupted copy is taken up again by the same command. Exit code: 0 where the bag stands"
         " and is proven, 1 where the share or the medium failed, 2 where nothing can be carried to that place, 20 where"
         " no set may be."
     )

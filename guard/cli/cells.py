@@ -35,7 +35,7 @@ def configure_cells(parser: argparse.ArgumentParser) -> Run:
     form.add_argument("--chart", action="store_true", help="the charge over time, with the planned events on it")
     form.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     verbs = parser.add_subparsers(dest="verb", metavar="stock")
-    count = verbs.add_parser("stock", help="record how many spare cells there are", allow_abbrev=False)
+    count = verbs.add_parser("stock", help="record how many spare cells there are")
     count.add_argument("type", metavar="TYPE", help="the type of the cells, as the configuration calls it")
     count.add_argument("count", type=int, metavar="COUNT", help="how many lie there now")
     count.add_argument(

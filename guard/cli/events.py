@@ -26,8 +26,10 @@ EXAMPLE = 'Such as: guard event add --kind power-down --start "friday 6:00" --fo
 def configure_event(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard event`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="add|list|drop|import|export")
-    add = verbs.add_parser("add", help="plan an event", allow_abbrev=False)
-    add.add_argument("--kind", required=True, choices=ACTIONS, help="what is planned")
+    add = verbs.add_parser("add", help="plan an event")
+    add.add_argument(
+        "--kind", required=True, choices=ACTIONS, metavar="KIND", help=f"what is planned: {', '.join(ACTIONS)}"
+    )
     add.add_argument("--start", required=True, metavar="WHEN", help='such as "2026-12-23 14:00" or "friday 6:00"')
     add.add_argument("--for", required=True, dest="off_for", metavar="DURATION", help="how long, such as 8h or 2w")
     add.add_argument("--arm", action="extend", nargs="+", default=[], metavar="ARM", help="the arms' ids")
@@ -35,11 +37,11 @@ def configure_event(parser: argparse.ArgumentParser) -> Run:
     add.add_argument("--all", action="store_true", help="all arms that there are now")
     add.add_argument("--person", action="append", default=[], metavar="NAME", help="who does it; may be given again")
     add.add_argument("--title", default="", metavar="TEXT", help="what people call it")
-    told = verbs.add_parser("list", help="what is planned", allow_abbrev=False)
+    told = verbs.add_parser("list", help="what is planned")
     told.add_argument("--from", dest="first", metavar="WHEN", help="leave out what is over by then (default: now)")
     told.add_argument("--to", dest="last", metavar="WHEN", help="leave out what begins later")
     told.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
-    drop = verbs.add_parser("drop", help="take an event out of the plan", allow_abbrev=False)
+    drop = verbs.add_parser("drop", help="take an event out of the plan")
     which = drop.add_mutually_exclusive_group(required=True)
     which.add_argument("id", nargs="?", metavar="ID", help="such as ev-12; `guard event list` shows it")
     which.add_argument("--calendar", metavar="FILE", help="all that this calendar plans from now on")

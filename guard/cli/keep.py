@@ -30,26 +30,28 @@ def configure_keep(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard keep`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="plan|apply|held|undo|purge|pin|unpin")
     plan = verbs.add_parser(
-        "plan", help="which sets stay and which may go, and why; changes nothing", allow_abbrev=False
+        "plan",
+        help="which sets stay and which may go, and why; changes nothing",
     )
     plan.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     apply = verbs.add_parser(
-        "apply", help="move the released sets into the holding folder of the share", allow_abbrev=False,
+        "apply", help="move the released sets into the holding folder of the share",
         description="Look at everything again and move the released sets into the holding folder of the share, from"
         " which `guard keep undo` brings them back. Exit code: 0 where all were moved, 1 where some had to stay.",
     )  # fmt: skip
     apply.add_argument("--plan", metavar="ID", help="only if the plan is still the one with this identity")
-    listed = verbs.add_parser("held", help="what lies in the holding folder", allow_abbrev=False)
+    listed = verbs.add_parser("held", help="what lies in the holding folder")
     listed.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
-    undo = verbs.add_parser("undo", help="move sets back to where they were", allow_abbrev=False)
+    undo = verbs.add_parser("undo", help="move sets back to where they were")
     undo.add_argument("sets", nargs="*", metavar="SET", help="which (default: all that the last apply moved)")
     purge = verbs.add_parser(
-        "purge", help="delete for good what was held for longer than keep.grace", allow_abbrev=False
+        "purge",
+        help="delete for good what was held for longer than keep.grace",
     )
     for changing in (apply, undo, purge):
         changing.add_argument("--yes", action="store_true", help="do not ask")
-    pin = verbs.add_parser("pin", help="keep a set, whatever the tiers say", allow_abbrev=False)
-    unpin = verbs.add_parser("unpin", help="take a pin back", allow_abbrev=False)
+    pin = verbs.add_parser("pin", help="keep a set, whatever the tiers say")
+    unpin = verbs.add_parser("unpin", help="take a pin back")
     for pinning in (pin, unpin):
         pinning.add_argument("set", metavar="SET", help="a set's path, or 8 or more digits of its fingerprint")
         pinning.add_argument("--by", default="", metavar="NAME", help="who wants it so")

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 GROUPS = {
     # what people want: {name: (module, one line of help)}
     "Ask": {
-        "ask": ("ask", "may this be done to an arm, now or then? In words or options"),
+        "ask": ("ask", "may this be done to an arm, now or then? In words, or by options"),
         "fleet": ("ask", "every arm in one line, worst first"),
         "explain": ("records", "what a finding's code means, and what to do"),
         "sets": ("sets", "the backup sets of one arm, or of all"),
@@ -36,7 +36,7 @@ GROUPS = {
         "swap": ("swap", "the clock while a memory cell is out: begin, show, end"),
     },
     "After the work": {
-        "mark": ("records", "record what happened to an arm: an edit, a changed cell, …"),
+        "mark": ("records", "record what happened to an arm, such as an edit"),
         "look": ("looking", "one pass over the share: find, seal and check what is in stock"),
         "prove": ("looking", "read sets back and compare every digest"),
         "compare": ("compare", "how two sets differ"),
@@ -204,4 +204,9 @@ def _overview() -> None:
         print(f"\n{title}")
         for name, (_, text) in group.items():
             print(f"  guard {name:<9} {text}")
+    print(
+        "\nWHEN is such as 'friday 6:00', '2026-12-03 06:00' (the plant's time), 'in 36h'."
+        "\nDURATION is such as 30m, 8h, 2w. SET is a path below the share, or 8 or more"
+        "\ndigits of a fingerprint."
+    )
     print("\nBegin with guard demo or guard survey SHARE. guard COMMAND --help tells more.")

@@ -43,6 +43,13 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
         help="the mark of ledger entry N was wrong: this stands in its place, and what is not told here stays",
     )  # fmt: skip
     parser.add_argument("--never-happened", action="store_true", help="with --correct: nothing stands in its place")
+    parser.epilog = (
+        "edit: the arm was taught anew, so older backups no longer count. restore-test: a set was restored for practice."
+        " cell-alarm: the controller asks for a new cell. cell-changed: also for a cell put in long ago, with --at and"
+        " --date-code. powered-off, powered-on: from these the charge of the cells is reckoned, and a power-down makes the"
+        " memory await proof. re-zeroed: the axis zero references changed on purpose. memory-checked:"
+        " somebody answers for what differs after a change of the memory cell or a power-down."
+    )
     return _mark
 
 
@@ -162,11 +169,12 @@ def _about_a_cell(desk: Desk, args: argparse.Namespace, mark: Mark, old: Mark | 
 def configure_ledger(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard ledger`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="show|check")
-    show = verbs.add_parser("show", help="the newest entries, one line each", allow_abbrev=False)
+    show = verbs.add_parser("show", help="the newest entries, one line each")
     show.add_argument("--last", type=int, default=20, metavar="N", help="how many (default 20; 0: all)")
     show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     check = verbs.add_parser(
-        "check", help="whether the whole chain is intact; exit code 20 where not", allow_abbrev=False
+        "check",
+        help="whether the whole chain is intact; exit code 20 where not",
     )
     check.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
     return _ledger

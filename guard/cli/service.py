@@ -21,7 +21,6 @@ def configure_service(parser: argparse.ArgumentParser) -> Run:
     show = verbs.add_parser(
         "show",
         help="print a definition for this configuration; nothing is installed",
-        allow_abbrev=False,
         epilog="How to install it stands at its top. The one for Windows was never run on Windows.",
     )
     show.add_argument(

@@ -76,7 +76,7 @@ def _view_lines(views: list[SetView], desk: Desk) -> Iterator[Line]:
 def configure_set(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard set`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="show")
-    show = verbs.add_parser("show", help="one set and its files", allow_abbrev=False)
+    show = verbs.add_parser("show", help="one set and its files")
     show.add_argument("set", metavar="SET", help="a set's path, or 8 or more digits of its fingerprint")
     show.add_argument("--sums", choices=("sha256", "blake3"), help="print what sha256sum or b3sum would")
     return _set_show

@@ -37,8 +37,9 @@ def configure_swap(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard swap`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="begin|show|end")
     begin = verbs.add_parser(
-        "begin", help="start the clock, if the verdict for a memory-swap allows it", allow_abbrev=False,
-        description="Start the clock, right before the cell is pulled. Exit code: 0 where it runs, 20 or 30 where"
+        "begin", help="start the clock, if the verdict for a memory-swap allows it",
+        description="Start the clock, right before the cell is pulled. It runs on whatever happens to the screen, the"
+        " monitor or the PC. Exit code: 0 where it runs, 20 or 30 where"
         " the verdict for a memory-swap is hold or unknown.",
     )  # fmt: skip
     begin.add_argument("arm", metavar="ARM", help="the arm's id")
@@ -46,13 +47,17 @@ def configure_swap(parser: argparse.ArgumentParser) -> Run:
     begin.add_argument("--yes", action="store_true", help="power is off and locked out: do not ask")
     begin.add_argument("--no-countdown", action="store_true", help="do not stay and show how long is left")
     show = verbs.add_parser(
-        "show", help="how long a cell has been out, and how long is left", allow_abbrev=False,
+        "show", help="how long a cell has been out, and how long is left",
         description="How far the change of a memory cell has come. Exit code: 0 where no cell is out and no memory"
         " awaits proof, else 20.",
     )  # fmt: skip
-    show.add_argument("arm", nargs="?", metavar="ARM", help="(default: every arm whose cell is out)")
+    show.add_argument("arm", nargs="?", metavar="ARM", help="the arm's id (default: every arm whose cell is out)")
     show.add_argument("--json", action="store_true", help="one JSON document instead of a screen")
-    end = verbs.add_parser("end", help="the new cell is in: stop the clock", allow_abbrev=False)
+    end = verbs.add_parser(
+        "end", help="the new cell is in: stop the clock",
+        description="The new cell is in: stop the clock. From here on the arm awaits proof: save it again, then guard"
+        " look and guard prove --arm ARM compare the new set with the one from before.",
+    )  # fmt: skip
     end.add_argument("arm", metavar="ARM", help="the arm's id")
     end.add_argument("--by", metavar="NAME", help="who changed the cell (default: who is logged in)")
     end.add_argument("--cell", metavar="TYPE", help="the type of the new cell (default: the arm's memory cell)")
@@ -253,7 +258,10 @@ def configure_sign_off(parser: argparse.ArgumentParser) -> Run:
     )
     parser.add_argument("--event", metavar="ID", help="the planned event for which somebody answers")
     parser.add_argument(
-        "--action", choices=ACTIONS, help="the finding as it is for this action (default: for any; it counts for all)"
+        "--action",
+        choices=ACTIONS,
+        metavar="ACTION",
+        help="the finding as it is for this action (default: for any; it counts for all)",
     )
     parser.add_argument("--at", metavar="WHEN", help="the finding as it will be then (default: as it is now)")
     return _sign_off

@@ -38,7 +38,8 @@ OURS = re.compile(rb'<meta name="guard-visit" content="[^"]*">')
 def configure_visit(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard visit`."""
     parser.description = (
-        "The run sheet of one service visit, with its gates in order. Exit code: that of the worst verdict, 10 at least"
+        "The run sheet of one service visit, with its gates in order; [visit] in the configuration may name a file with"
+        " other steps. Exit code: that of the worst verdict, 10 at least"
         " where something conflicts; with --run 0, or 20 or 30 where it was left before a gate that is shut."
     )
     parser.add_argument("arm", metavar="ARM", help="the arm's id")
