@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 GROUPS = {
     # what people want: {name: (module, one line of help)}
     "Ask": {
-        "ask": ("ask", "may this be done to an arm, now or then? In words, or by options"),
+        "ask": ("ask", "may this be done to an arm, now or then? Ask in plain words"),
         "fleet": ("ask", "every arm in one line, worst first"),
         "explain": ("records", "what a finding's code means, and what to do"),
         "sets": ("sets", "the backup sets of one arm, or of all"),
