@@ -75,6 +75,17 @@ def typed(length: timedelta) -> str:
     return f"{seconds // length_s}{unit}"
 
 
+LEAST_FIGURE = 0.001
+
+
+def figure(value: float, digits: int = 2) -> str:
+    """A number as people read it, with so many significant digits and never in powers of ten: ``0.34``, ``1020``."""
+    if 0 < abs(value) < LEAST_FIGURE:
+        return f"less than {LEAST_FIGURE}"
+    told = f"{value:.{digits}g}"
+    return f"{value:.0f}" if "e" in told else told
+
+
 def quoted(path: str) -> str:
     """A path as a word of a command that can be typed, also where it holds spaces or signs that a shell reads."""
     is_plain = path != "" and all(sign.isalnum() or sign in "-_./:+@%" for sign in path)

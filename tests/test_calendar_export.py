@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from icalendar import Calendar
@@ -14,7 +15,7 @@ from guard.desk import Desk
 from guard.load import load
 from guard.tell.agenda import NAME, keep_current
 from guard.warn import evaluate
-from tests.plant import Plant
+from tests.plant import ZONE, Plant
 from tests.test_calendar_import import listed
 
 
@@ -55,6 +56,8 @@ def test_each_planned_event_is_there_with_its_verdict(plant: Plant) -> None:
     assert second["CATEGORIES"].to_ical() == b"power-down"
     assert "arm-09: HOLD: do not power down arm-09. What lifts it: save a backup" in second["DESCRIPTION"]
     assert "lockout/tagout" in second["DESCRIPTION"]
+    begins = second["DTSTART"].dt.astimezone(ZoneInfo(ZONE)).isoformat()
+    assert f"guard fleet --action power-down --at {begins} --off-for 8h" in second["DESCRIPTION"]
 
 
 def test_an_arm_that_nobody_looks_after_is_unknown(plant: Plant) -> None:

@@ -20,7 +20,7 @@ from guard.rules.charge import HOUR, Outlook, empty_at, outlook
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.spares import was_old
 from guard.times import shown, shown_with_age
-from guard.units import in_words
+from guard.units import figure, in_words
 
 BAR = 20
 """Characters of a bar."""
@@ -246,7 +246,7 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
     zone = desk.settings.zone()
     if row.of is None:
         return ""
-    left = f"about {row.of.charge.mah:.3g} mAh left (±{row.of.charge.sigma_mah:.2g})"
+    left = f"about {figure(row.of.charge.mah, 3)} mAh left (±{figure(row.of.charge.sigma_mah)})"
     if row.silent_since is not None:
         left += f"; its controller has not answered since {shown(row.silent_since, zone)}, which is taken for off"
     empty = (
@@ -256,11 +256,11 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
         if row.empty_at <= now
         else f"empty {shown_with_age(row.empty_at, now, zone)}"
     )
-    stake = "" if row.expected_h is None else f"{row.expected_h:.2g} h of work at stake"
+    stake = "" if row.expected_h is None else f"{figure(row.expected_h)} h of work at stake"
     if row.next is None:
         return f"{left}, {empty}{stake and f'; in a shift off now {stake}'}"
     event = row.next.event
-    lost = f"chance of a loss {100 * row.next.probability:.2g} %{stake and f', {stake}'}"
+    lost = f"chance of a loss {figure(100 * row.next.probability)} %{stake and f', {stake}'}"
     return f"{left}, {empty}; next {event.kind} {event.id}, {shown_with_age(event.start, now, zone)}: {lost}"
 
 

@@ -11,7 +11,7 @@ from guard.settings import Settings
 from guard.tell.cautions import CAUTIONS
 from guard.tell.words import answered_for, headline, sign_offs
 from guard.times import shown_with_age
-from guard.units import in_words
+from guard.units import figure, in_words
 
 
 def screen(verdict: Verdict, as_of: datetime, settings: Settings) -> Iterator[Line]:
@@ -51,8 +51,8 @@ def _facts(verdict: Verdict, as_of: datetime, zone: tzinfo, settings: Settings) 
 
 def _at_stake(loss: AtStake) -> str:
     return (
-        f"{100 * loss.probability:.2g} % chance that its memory is lost, which would cost about {loss.cost_h:.3g} hours"
-        f" of work: {loss.expected_h:.2g} hours expected"
+        f"{figure(100 * loss.probability)} % chance that its memory is lost, which would cost about {figure(loss.cost_h, 3)} hours"
+        f" of work: {figure(loss.expected_h)} hours expected"
     )
 
 
@@ -90,7 +90,7 @@ def fleet_line(verdict: Verdict, zone: tzinfo) -> Line:
     """One arm in one line: the worst finding, the hours at stake by which arms of one level are ranked, and sign-offs."""
     first = verdict.findings[0].message if verdict.findings else "No finding."
     more = f" (+{len(verdict.findings) - 1})" if len(verdict.findings) > 1 else ""
-    stake = f" At stake: {verdict.loss.expected_h:.2g} h." if verdict.loss else ""
+    stake = f" At stake: {figure(verdict.loss.expected_h)} h." if verdict.loss else ""
     return Line(
         " ".join([f"{first}{more}{stake}", *sign_offs(verdict, zone)]),
         label=f"{verdict.level.upper():<9}{verdict.arm}",

@@ -26,7 +26,7 @@ from guard.rules.cells import REPLACED, installed_at, made_on, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
-from guard.units import in_words
+from guard.units import figure, in_words
 
 TYPE_CHECKING = False
 
@@ -352,8 +352,8 @@ def _short(
     charge = cell_life.later(of.charge, of.rates, Period(_ahead(at.facts, question) / MICROSECONDS_AN_HOUR, of.off))
     has = "will then have" if question.at > at.facts.as_of else "has"
     message = (
-        f"The {cell.type.name} of {arm} {has} about {charge.mah:.3g} mAh left (±{charge.sigma_mah:.2g});"
-        f" {in_words(question.off_for)} without mains take {margin.need_mah:.3g} mAh."
+        f"The {cell.type.name} of {arm} {has} about {figure(charge.mah, 3)} mAh left (±{figure(charge.sigma_mah)});"
+        f" {in_words(question.off_for)} without mains take {figure(margin.need_mah, 3)} mAh."
     )
     return finding(
         "charge-short", level, message, _lifts(at, question, cell), turns,
@@ -367,7 +367,7 @@ def _likely(
     lost = _loss(at, question, of)
     message = (
         f"The chance that {at.facts.arm.id} loses its memory in {in_words(question.off_for)} without mains is"
-        f" {100 * lost.probability:.2g} %; it would cost about {lost.cost_h:.3g} hours of work."
+        f" {figure(100 * lost.probability)} %; it would cost about {figure(lost.cost_h, 3)} hours of work."
     )
     return finding(
         "loss-likely", level, message, _lifts(at, question, cell), turns,

@@ -288,7 +288,7 @@ EXPLANATIONS: dict[str, Explanation] = {
             ("hold", "older than the interval"),
             ("caution", "older than the interval, and the action replaces that very cell"),
         ),
-        "Leave the power on, save a backup, and change the cell: guard ask --arm ARM --action memory-swap",
+        "Leave the power on, save a backup, and change the cell: guard ask --arm ARM --action memory-swap, or position-swap",
     ),
     "cell-alarm": Explanation(
         "The controller has told of a low cell",

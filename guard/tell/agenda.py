@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 from guard.desk import Desk
 from guard.files import write_whole
@@ -49,6 +49,7 @@ class Agenda(Record):
     earliest: Mapping[str, datetime]
     """Where the entry of a warning begins at the latest, by event."""
     at: datetime
+    zone: tzinfo
 
 
 def gathered(desk: Desk, now: datetime) -> Agenda:
@@ -56,7 +57,9 @@ def gathered(desk: Desk, now: datetime) -> Agenda:
     events = tuple(event for event in desk.events() if not is_over(event, now))
     nearest = min(desk.settings.warnings.lead_times)
     earliest = {event.id: later(event.start, -nearest) or event.start for event in events}
-    return Agenda(desk.settings.plant, events, _judged(desk, events, now), desk.warnings(), earliest, now)
+    return Agenda(
+        desk.settings.plant, events, _judged(desk, events, now), desk.warnings(), earliest, now, desk.settings.zone()
+    )
 
 
 def _judged(desk: Desk, events: Sequence[PlannedEvent], now: datetime) -> dict[Key, Verdict]:
@@ -85,6 +88,7 @@ def entries(agenda: Agenda) -> Iterator[Written]:
 
 def _event(event: PlannedEvent, agenda: Agenda) -> Written:
     verdicts = {arm: agenda.judged.get((event.id, arm)) for arm in dict.fromkeys(event.arms)}
+    start = event.start.astimezone(agenda.zone).isoformat(timespec="seconds")
     return Written(
         uid_for("event", agenda.plant, event.id),
         event.start,
@@ -93,7 +97,7 @@ def _event(event: PlannedEvent, agenda: Agenda) -> Written:
         (
             *_limited([_line(arm, found) for arm, found in verdicts.items()]),
             f"Planned as {event.id}, {event.source}.",
-            f"To judge it now: guard fleet --action {event.kind} --at {event.start:%Y-%m-%dT%H:%MZ} --off-for {typed(event.off_for)}",
+            f"To judge it now: guard fleet --action {event.kind} --at {start} --off-for {typed(event.off_for)}",
             *CAUTIONS,
         ),
         _few(list(verdicts)),

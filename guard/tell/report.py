@@ -15,7 +15,7 @@ from guard.tell.cautions import CAUTIONS
 from guard.tell.charge_words import COLUMNS, charge_document, told, which
 from guard.tell.told import Area, ArmNight, Charge, Coming, Lot, Night, Step
 from guard.times import shown
-from guard.units import bytes_in_words, in_words
+from guard.units import bytes_in_words, figure, in_words
 
 WIDTH = 78
 """Characters in a line of mail: RFC 5322, 2.1.1."""
@@ -169,7 +169,7 @@ def as_html(night: Night) -> str:
 
 def hours(count: float) -> str:
     """Hours of work, as closely as they can be meant."""
-    return f"{count:.2g} h" if count < 100 else f"{count:.0f} h"
+    return f"{figure(count)} h"
 
 
 def whom(arms: Sequence[str], *, every: bool) -> str:
