@@ -119,6 +119,11 @@ def kind_of(*sets: Any, **changes: Any) -> str:
     return need(given(*sets, **changes).facts, SHUTDOWN._replace(start=NOW + 2 * DAY)).needed
 
 
+def planned(ahead: timedelta, off_for: timedelta, kind: Any = "power-down") -> PlannedEvent:
+    """Another event of the arm, that begins so long from now."""
+    return PlannedEvent("ev-9", kind, NOW + ahead, off_for, ("arm-07",))
+
+
 STALE, FRESH = proven(30 * DAY), proven()
 
 
@@ -141,6 +146,18 @@ STALE, FRESH = proven(30 * DAY), proven()
         pytest.param("proof", [FRESH._replace(last_read_at=None)], {}, id="never-read-back"),
         pytest.param("proof", [STALE, FRESH._replace(last_read_at=None)], {}, id="the-fresh-one-was-not-read-back"),
         pytest.param("backup", [STALE._replace(last_read_at=None)], {}, id="reading-back-makes-it-no-younger"),
+        pytest.param("backup", [FRESH], {"events": (planned(DAY, HOUR),)}, id="off-and-on-again-before"),
+        pytest.param("backup", [FRESH], {"events": (planned(DAY, HOUR, "memory-swap"),)}, id="its-cell-is-changed-before"),
+        pytest.param("backup", [FRESH], {"events": (planned(-HOUR, 2 * HOUR),)}, id="off-now"),
+        pytest.param(
+            "backup", [FRESH], {"events": (planned(DAY, DAY - SEEN_AND_READ - MINUTE),)}, id="on-again-a-moment-in-time"
+        ),
+        pytest.param("nothing", [FRESH], {"events": (planned(DAY, DAY - SEEN_AND_READ),)}, id="on-again-too-late-for-one"),
+        pytest.param("nothing", [FRESH], {"events": (planned(-2 * HOUR, 2 * HOUR),)}, id="that-is-over"),
+        pytest.param("nothing", [FRESH], {"events": (planned(DAY, HOUR, "service-visit"),)}, id="power-stays-on-then"),
+        pytest.param(
+            "nothing", [FRESH], {"events": (planned(DAY, HOUR)._replace(arms=("arm-09",)),)}, id="off-is-another-arm"
+        ),
         pytest.param("other", [FRESH], {"marks": (mark("cell-alarm", NOW - HOUR),)}, id="its-cell-gave-an-alarm"),
     ],
 )  # fmt: skip

@@ -173,3 +173,16 @@ def test_a_wrong_call_is_refused(plant: Plant) -> None:
     for words, told in WRONG_CALLS:
         done = plant.run("campaign", *words)
         assert (done.code, told in done.err) == (2, True), done
+
+
+def test_an_arm_is_not_done_while_its_power_goes_off_once_more_before(plant: Plant) -> None:
+    plant.save("arm-07")
+    plant.ready()
+    for ahead in ("in 20h", "in 72h"):
+        done = plant.run("event", "add", "--kind", "power-down", "--arm", "arm-07", "--start", ahead, "--for", "1h")
+        assert done.code == 0, done
+    first, then = (event["id"] for event in plant.run("event", "list", "--json").json["events"])
+    told = plant.run("ask", f"what must be done before {then}")
+    assert "1. Save a backup of arm-07: its power is planned to be off before." in told.out, told
+    assert f"off meanwhile ({first})" in plant.run("campaign", then).out
+    assert "Nothing more is to be done on: arm-07" in plant.run("ask", f"what must be done before {first}").out

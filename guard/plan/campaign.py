@@ -11,9 +11,19 @@ from datetime import datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from guard.model import ArmFacts, Finding, PlannedEvent, Question, Verdict
+from guard.plan.events import end
 from guard.plan.fitting import Begun, Job, fitted_in, latest_first
 from guard.plan.warnings import BLOCKING
-from guard.plan.windows import MINUTE, Span, counts_from, ready_by, span, whole_minute_from
+from guard.plan.windows import (
+    MINUTE,
+    POWER_OFF,
+    Span,
+    counts_from,
+    is_soon_enough,
+    ready_by,
+    span,
+    whole_minute_from,
+)
 from guard.record import Record
 from guard.rules.evidence import MICROSECOND, later
 from guard.rules.standing import is_complete, is_damaged
@@ -195,6 +205,8 @@ def need_by(facts: ArmFacts, then: Verdict) -> Need:
 
 
 def _needed(facts: ArmFacts, then: Verdict) -> Needed:
+    if _is_off_before(facts, then):
+        return "backup"
     if _must_be_saved(then) or _has(then, frozenset({"not-read-back"})):
         read = _if_read_back(facts)
         if _must_be_saved(verdict(read, then.question) if read != facts else then):
@@ -203,6 +215,15 @@ def _needed(facts: ArmFacts, then: Verdict) -> Needed:
     if any(found.level in BLOCKING and found.signed_off is None for found in then.findings):
         return "other"
     return "nothing"
+
+
+def _is_off_before(facts: ArmFacts, then: Verdict) -> bool:
+    """Whether the power is planned to be off and on again before: what is proven now is not what the memory holds then."""
+    start, arm = then.question.at, facts.arm.id
+    return any(
+        other.kind in POWER_OFF and arm in other.arms and end(other) > facts.as_of and is_soon_enough(end(other), start)
+        for other in facts.events
+    )
 
 
 def _must_be_saved(then: Verdict) -> bool:

@@ -78,6 +78,11 @@ def ready_by(start: datetime, settle: timedelta) -> datetime:
     return by.replace(second=0, microsecond=0)
 
 
+def is_soon_enough(over: datetime, start: datetime) -> bool:
+    """Whether what ends then leaves time for a backup that counts when an event starts, were it an instant's work."""
+    return over < ready_by(start, timedelta())
+
+
 def span(arm: str, event: PlannedEvent, events: Iterable[PlannedEvent], first: datetime, settle: timedelta) -> Span:
     """From ``first`` on, until it would be too late for the event, in what other events leave of that.
 

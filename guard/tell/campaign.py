@@ -168,16 +168,21 @@ def todo(plan: Campaign, each: Need) -> Rows:
     for found in each.blocking:
         what = f"{found.remedy.rstrip('.')}.", _by(plan, each, found)
         codes.setdefault(what, []).append(found.code)
-    return [(remedy, f"{by}; it lifts {', '.join(dict.fromkeys(lifted))}") for (remedy, by), lifted in codes.items()]
+    rows = [(remedy, f"{by}; it lifts {', '.join(dict.fromkeys(lifted))}") for (remedy, by), lifted in codes.items()]
+    if each.needed == "backup" and not any(map(each.is_saved_for, each.blocking)):
+        rows.insert(0, (f"Save a backup of {each.arm}: its power is planned to be off before.", _begin(plan, each)))
+    return rows
 
 
 def _by(plan: Campaign, each: Need, found: Finding) -> str:
-    terms, due = plan.terms, plan.due(each, found)
-    if due is None:
-        return "Too late: " + next(why_missed(missed, terms) for missed in plan.missed if missed.arm == each.arm)
-    turn = plan.turn_of(each.arm) if each.is_saved_for(found) else None
+    return _begin(plan, each) if each.is_saved_for(found) else f"By {shown(plan.terms.event.start, plan.terms.zone)}"
+
+
+def _begin(plan: Campaign, each: Need) -> str:
+    terms, turn = plan.terms, plan.turn_of(each.arm)
     if turn is None:
-        return f"By {shown(due, terms.zone)}"
+        return "Too late: " + next(why_missed(missed, terms) for missed in plan.missed if missed.arm == each.arm)
+    due = turn.begin_by
     begin = f"Begin by {shown(due, terms.zone)}"
     is_now = turn.counts_from <= terms.as_of + MINUTE
     return begin if is_now else f"{begin}, not before {shown(turn.counts_from, terms.zone)}"
