@@ -99,10 +99,10 @@ class Memory:
         for path, known in self.known.items():
             known.gone = known.gone or path not in share.sets
         places = [self.read(place).sets for place in self.setting.copies]
-        for path, known in self.known.items():
+        for known in self.known.values():
             if known.sealed:
                 print_of = known.sealed.fingerprint
-                known.copies = sum(path in sets and sets[path].fingerprint == print_of for sets in places)
+                known.copies = sum(any(one.fingerprint == print_of for one in _of(sets, known.arm)) for sets in places)
 
     def _settle(self, known: Known, seen: Seen, at: datetime, wait: timedelta) -> None:
         """Design 5, `settled`; times of the last hours are no proof, only having seen it unchanged is."""
@@ -150,6 +150,10 @@ class Memory:
         """The day on which a person said that the cell was changed, the latest."""
         days = [mark.at for mark in self.marks if (mark.arm, mark.kind, mark.cell) == (arm, kind, cell)]
         return max(days).astimezone(self.setting.zone).date() if days else None
+
+
+def _of(sets: dict[str, Seen], arm: str) -> list[Seen]:
+    return [seen for seen in sets.values() if seen.arm == arm and not seen.broken]
 
 
 def members(seen: Seen, patterns: tuple[str, ...]) -> dict[str, bytes]:
