@@ -93,6 +93,14 @@ class TestEvents:
         (asked,) = for_event(given(proven(3 * DAY)), event(NOW + 7 * DAY + 20 * HOUR))
         assert asked.not_before == NOW + 20 * HOUR
 
+    def test_what_contradicts_it_in_the_plan_which_no_verdict_as_of_now_tells(self) -> None:
+        planned = event(NOW + 5 * DAY)
+        other = planned._replace(id="ev-2", kind="memory-swap", start=planned.start + HOUR)
+        facts = given(proven(HOUR), events=(planned, other))
+        assert [each.code for each in wants_now(facts.verdict)] == []
+        (asked,) = for_event(facts, planned)
+        assert (asked.code, asked.level, asked.due) == ("event-conflict", "caution", planned.start)
+
     def test_nothing_on_a_morning_too_early(self) -> None:
         planned = event(NOW + 8 * DAY + HOUR)
         facts = given(proven(3 * DAY))

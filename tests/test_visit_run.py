@@ -322,6 +322,13 @@ class TestLeavingOut:
             terminal.until("a step is left out with a reason only")
         assert stamped(ready)[-1] == ("position", "done")
 
+    def test_it_can_be_left_where_a_reading_is_asked_for(self, ready: Plant) -> None:
+        with walk(ready) as terminal:
+            say(terminal, [*BEGIN, *BACKUP, *POSITION, ("Grade", "oil\n"), ("Amount", "leave\n")])
+            terminal.until("every stamp is kept")
+        assert stamped(ready)[-1] == ("position", "done")
+        assert "leave" not in str(entries(ready, "visit"))
+
 
 class TestOddInput:
     def test_bytes_that_are_no_text_are_asked_for_again(self, ready: Plant) -> None:

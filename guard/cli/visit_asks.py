@@ -67,7 +67,7 @@ def skipped(run: Run, visit: Visit) -> Visit:
 
 
 def readings_of(wanted: tuple[Reading, ...]) -> list[tuple[str, str]]:
-    """What somebody reads off; Enter where there is nothing to tell."""
+    """What somebody reads off; Enter where there is nothing to tell, and leave leaves here too."""
     told = []
     for reading in wanted:
         value = _reading(reading)
@@ -80,6 +80,8 @@ def _reading(reading: Reading) -> str:
     unit = f" ({reading.unit})" if reading.unit else ""
     while True:
         typed = answer(f"    {reading.ask}{unit}: ")
+        if typed == "leave":
+            raise Left
         if not typed or not reading.unit or re.fullmatch(r"[+-]?\d{1,12}([.,]\d{1,9})?", typed, re.ASCII):
             return typed
         tell(f"{typed!r} is no number; write one such as 12.5, without the unit {reading.unit}.")

@@ -26,6 +26,10 @@ BY_AGE = ("stale-backup", "not-read-back", "restore-test-due")
 """What is found because something will be too old by then. Renewing it helps only from one limit before on."""
 
 
+ONLY_BY_THE_PLAN = ("event-conflict",)
+"""Cautions that a verdict as of now does not have, so that nobody would hear of them before the event begins."""
+
+
 class Want(Record):
     """A finding of one arm that asks for something to be done; ``now`` tells that it is so already."""
 
@@ -62,10 +66,14 @@ def wants_soon(verdict: Verdict, then: Verdict, now: datetime) -> Iterator[Want]
 def wants_for_event(
     verdict: Verdict, event: PlannedEvent, now: datetime, save_by: datetime | None = None
 ) -> Iterator[Want]:
-    """What blocks a planned event on an arm and can be done by the next morning; what a backup lifts, ``save_by`` then."""
+    """What blocks a planned event on an arm, or contradicts it in the plan, and can be done by the next morning.
+
+    What a backup lifts is due at ``save_by``.
+    """
     for found in _open(verdict):
         first = _helps_from(found, event)
-        if rank(found.level) < rank("unknown") or (first is not None and first > now + NEXT_REPORT):
+        blocks = rank(found.level) >= rank("unknown") or found.code in ONLY_BY_THE_PLAN
+        if not blocks or (first is not None and first > now + NEXT_REPORT):
             continue
         not_before = first if first is not None and first > now else None
         what = verdict.arm, found.level, found.code, found.remedy, found.message
