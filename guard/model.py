@@ -385,7 +385,8 @@ class SignOff(Record):
     """A person answers for one finding until a moment.
 
     ``subject`` is what it was about, as a rule a set, if it was about one thing; ``level`` is
-    how grave it was then: nobody has answered for anything worse.
+    how grave it was then: nobody has answered for anything worse. ``event_at`` is when the planned
+    event begins that it is for.
     """
 
     code: str
@@ -395,6 +396,7 @@ class SignOff(Record):
     until: datetime
     subject: str | None = None
     level: Level = "hold"
+    event_at: datetime | None = None
 
 
 class Carried(Record):

@@ -99,7 +99,14 @@ def cells_of(desk: Desk, arm: str, kind: str = "memory") -> list[str]:
 
 
 def sign_off(
-    desk: Desk, arm: str, code: str, questions: list[Question], by: str, why: str, until: datetime
+    desk: Desk,
+    arm: str,
+    code: str,
+    questions: list[Question],
+    by: str,
+    why: str,
+    until: datetime,
+    event_at: datetime | None = None,
 ) -> list[tuple[int, Finding]]:
     """Record that somebody answers for a finding that the arm has in answer to one of the questions.
 
@@ -124,5 +131,6 @@ def sign_off(
         raise NothingToSignOff(arm, code, sorted({found.code for found, _ in asked}))
     with desk.recording() as ledger:
         return [
-            (sign_offs.record(ledger, answer, found, by, why, until, now), found) for found, answer in gravest.values()
+            (sign_offs.record(ledger, answer, found, by, why, until, now, event_at), found)
+            for found, answer in gravest.values()
         ]

@@ -24,6 +24,10 @@ def stale(ahead: timedelta = timedelta(), **changes: Any) -> Given:
     return given(STALE, at=NOW + ahead, sign_offs=(answered,))
 
 
+FAR: dict[str, Any] = {"event_at": NOW + 20 * DAY, "until": NOW + 21 * DAY}
+"""For an event that begins later than anybody may else answer for."""
+
+
 def answered_for(of: Given, code: str) -> list[tuple[Level, bool]]:
     """The levels of the findings with that code, and whether somebody answers for them."""
     return [(found.level, found.signed_off is not None) for found in of.findings(code)]
@@ -46,6 +50,12 @@ class TestWhatItCovers:
             pytest.param(stale(DAY), True, id="at-its-end"),
             pytest.param(stale(DAY + MICROSECOND), False, id="a-moment-after-its-end"),
             pytest.param(stale(level="unknown"), False, id="made-when-it-was-less-grave"),
+            pytest.param(stale(7 * DAY - HOUR, **FAR), True, id="7-days-long-before-its-event"),
+            pytest.param(stale(7 * DAY - HOUR + MICROSECOND, **FAR), False, id="and-no-longer"),
+            pytest.param(stale(20 * DAY - MICROSECOND, **FAR), False, id="just-before-its-event"),
+            pytest.param(stale(20 * DAY, **FAR), True, id="at-its-event"),
+            pytest.param(stale(21 * DAY, **FAR), True, id="as-long-as-its-event-lasts"),
+            pytest.param(stale(21 * DAY + MICROSECOND, **FAR), False, id="when-its-event-is-over"),
         ],
     )
     def test_boundary(self, of: Given, covered: bool) -> None:  # noqa: FBT001
@@ -115,6 +125,18 @@ class TestTheVerdict:
     def test_its_end_is_the_horizon(self) -> None:
         answer = stale().verdict
         assert (answer.level, answer.holds_until, answer.then) == ("caution", NOW + DAY + MICROSECOND, "hold")
+
+    def test_for_an_event_far_ahead_each_turn_is_the_horizon(self) -> None:
+        asked, told = timedelta(), []
+        for _ in range(4):
+            answer = stale(asked, **FAR).verdict
+            told.append((answer.level, answer.holds_until, answer.then))
+            asked = (answer.holds_until or NOW) - NOW
+        assert told[:3] == [
+            ("caution", NOW + 7 * DAY - HOUR + MICROSECOND, "hold"),
+            ("hold", NOW + 20 * DAY, "caution"),
+            ("caution", NOW + 21 * DAY + MICROSECOND, "hold"),
+        ]
 
     def test_what_is_not_signed_off_stands_first(self) -> None:
         of = given(STALE, marks=(mark("edit", NOW),), sign_offs=(sign_off("stale-backup", subject=STALE.path),))
@@ -314,6 +336,8 @@ class TestCommand:
         at = ("--at", there["start"], "--off-for", "2w")
         assert ready.ask("arm-09", "power-down", *at).json["verdict"] == "caution"
         assert ready.ask("arm-09", "power-down", "--at", "in 35d").json["verdict"] == "hold"
+        assert "For 7 d, and again while the event lasts, it counts as a caution" in done.out
+        assert ready.ask("arm-09", "power-down", "--at", "in 15d").json["verdict"] == "hold", "before the event"
         other = ready.run("sign-off", "arm-07", "--finding", "stale-backup", *words, *number)
         assert (other.code, "does not concern it" in other.err) == (2, True)
         both = sign(ready, *number, "--at", "in 1d", arm="arm-09")

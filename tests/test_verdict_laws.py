@@ -196,6 +196,7 @@ def sign_offs(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> SignOff:
         until=draw(st.one_of(within(0, 60), times)),
         subject=draw(st.sampled_from((None, "arm-07/0", "arm-07/0", "arm-07/1"))),
         level=draw(st.sampled_from(("hold", "hold", "unknown", "caution"))),
+        event_at=draw(st.one_of(st.none(), st.none(), within(0, 60), times)),
     )
 
 

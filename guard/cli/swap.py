@@ -282,7 +282,8 @@ def _sign_off(args: argparse.Namespace) -> int:
         at = parse_when(args.at, now, zone) if args.at else now
         actions = (args.action,) if args.action else ACTIONS
         questions = [Question(action, at, USUAL_OFF[action]) for action in actions]
-    for number, found in swaps.sign_off(desk, arm, args.finding, questions, by, why, until):
+    event_at = None if event is None else event.start
+    for number, found in swaps.sign_off(desk, arm, args.finding, questions, by, why, until, event_at):
         text = (
             f"Recorded: {by} answers for {found.code} on {arm} until {shown_with_age(until, now, zone)}: {why}"
             f" (ledger entry {number})."
@@ -291,7 +292,7 @@ def _sign_off(args: argparse.Namespace) -> int:
     output.show(
         [
             Line(
-                "Until then it counts as a caution in every verdict about the arm, and no verdict is clear for it.",
+                f"{_counting(event_at, now)} it counts as a caution in every verdict about the arm, and no verdict is clear for it.",
                 indent=1,
             ),
             Line(f"What holds now: guard ask --arm {arm} --action {_action(args, event)}", indent=1),
@@ -299,6 +300,11 @@ def _sign_off(args: argparse.Namespace) -> int:
         ]
     )
     return 0
+
+
+def _counting(event_at: datetime | None, now: datetime) -> str:
+    is_far = event_at is not None and event_at - now > LONGEST
+    return f"For {in_words(LONGEST)}, and again while the event lasts," if is_far else "Until then"
 
 
 def _action(args: argparse.Namespace, event: PlannedEvent | None) -> str:

@@ -80,8 +80,20 @@ def _covers(sign_off: SignOff, found: Finding, at: Standing, question: Question)
         and sign_off.subject == subject(found)
         and rank(found.level) <= rank(sign_off.level)
         and sign_off.at <= at.facts.as_of
-        and question.at <= sign_off.until
+        and _is_within(sign_off, question.at)
     )
+
+
+def _is_within(sign_off: SignOff, at: datetime) -> bool:
+    """Who answers for an event that begins later than others may be answered for does not until it begins."""
+    if at > sign_off.until:
+        return False
+    return sign_off.event_at is None or at >= sign_off.event_at or at - sign_off.at <= LONGEST
+
+
+def starts_later(place: Standing, question: Question) -> bool:
+    """Whether somebody answers for an event that begins later: what holds now may then end by itself."""
+    return any(each.event_at is not None and each.event_at > question.at for each in place.facts.sign_offs)
 
 
 def counts_as(found: Finding) -> Level:
@@ -92,6 +104,9 @@ def counts_as(found: Finding) -> Level:
 
 
 def turns(at: Standing, question: Question) -> list[datetime]:
-    """When sign-offs are over: the moment until which somebody answers is inside."""
-    ends = [later(each.until, MICROSECOND) for each in at.facts.sign_offs if each.until >= question.at]
-    return [end for end in ends if end is not None]
+    """When sign-offs are over, or begin to count for their event: the moment until which somebody answers is inside."""
+    found = [later(each.until, MICROSECOND) for each in at.facts.sign_offs if each.until >= question.at]
+    for each in at.facts.sign_offs:
+        if each.event_at is not None:
+            found += [each.event_at, later(each.at, LONGEST, MICROSECOND)]
+    return [moment for moment in found if moment is not None]

@@ -9,7 +9,7 @@ from guard.model import ArmFacts, Finding, Level, Question, RestingSet, Verdict,
 from guard.rules import backups, cells, charge, doubts, memory, planned, share, spares, window
 from guard.rules.evidence import later
 from guard.rules.findings import Outcome
-from guard.rules.sign_off import counts_as, signed, turns
+from guard.rules.sign_off import counts_as, signed, starts_later, turns
 from guard.rules.standing import Standing, proof, standing
 
 Rule = Callable[[Standing, Question], Outcome]
@@ -109,7 +109,8 @@ def _horizon(
     place: Standing, question: Question, findings: list[Finding], turns_at: datetime | None
 ) -> tuple[datetime | None, Level | None]:
     """Step from turn to turn until the level differs; between two turns nothing changes."""
-    if any(counts_as(found) == "hold" and found.turns_at is None for found in findings):
+    stays = not starts_later(place, question)
+    if stays and any(counts_as(found) == "hold" and found.turns_at is None for found in findings):
         return None, None  # nothing is worse, and this does not end by itself
     end = later(question.at, HORIZON)
     while turns_at is not None and (end is None or turns_at <= end):

@@ -16,8 +16,19 @@ if TYPE_CHECKING:
     from guard.model import Level
 
 
-def record(ledger: Ledger, answer: Verdict, found: Finding, by: str, why: str, until: datetime, now: datetime) -> int:
+def record(
+    ledger: Ledger,
+    answer: Verdict,
+    found: Finding,
+    by: str,
+    why: str,
+    until: datetime,
+    now: datetime,
+    event_at: datetime | None = None,
+) -> int:
     """Record that somebody answers for a finding of an answer, and the set on which that answer rested.
+
+    ``event_at`` is when the planned event begins that it is for.
 
     Returns the number of the entry.
     """
@@ -33,6 +44,7 @@ def record(ledger: Ledger, answer: Verdict, found: Finding, by: str, why: str, u
             "by": by,
             "why": why,
             "until": time_text(until),
+            "event_at": time_text(event_at),
             "message": found.message,
             "action": answer.question.action,
             "at": utc(answer.question.at),
@@ -46,7 +58,7 @@ def sign_offs(ledger: Ledger, arm: str | None = None) -> dict[str, tuple[SignOff
     """All sign-offs about one arm, or about every arm that has any, those that are over included."""
     found: dict[str, tuple[SignOff, ...]] = {}
     for at, name, body in ledger.bodies("sign-off", arm):
-        about = body["subject"]
+        about, event_at = body["subject"], body.get("event_at")
         level: Level = body["level"]  # type: ignore[assignment]  # as it was written
         each = SignOff(
             code=str(body["code"]),
@@ -56,6 +68,7 @@ def sign_offs(ledger: Ledger, arm: str | None = None) -> dict[str, tuple[SignOff
             until=moment(str(body["until"])),
             subject=None if about is None else str(about),
             level=level,
+            event_at=None if event_at is None else moment(str(event_at)),
         )
         found[name] = (*found.get(name, ()), each)
     return found
