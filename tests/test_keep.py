@@ -7,7 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -133,7 +133,7 @@ class TestPlan:
     def test_what_is_wanted_and_relied_on_stays(self, kept: Plant) -> None:
         first, second, *_ = plan(kept)
         kept.run("keep", "pin", first, "--by", "Ana", "--why", "before the rebuild")
-        kept.run("mark", "edit", "arm-07", "--at", _at(second))
+        kept.run("mark", "edit", "arm-07", "--at", _after(second))
         found = {each["path"]: each["reasons"] for each in kept.run("keep", "plan", "--json").json["sets"]}
         assert found[first] == ["pinned by Ana: before the rebuild"]
         assert found[second][0].startswith("last set before the edit of ")
@@ -185,10 +185,10 @@ class TestPlan:
         assert plan(kept)["arm-07/2020-01-01_0000"] is True
 
 
-def _at(path: str) -> str:
-    """The moment in a set's name, as a person writes it."""
-    day, clock = path.split("/")[1].split("_")
-    return f"{day} {clock[:2]}:{clock[2:]}"
+def _after(path: str) -> str:
+    """A minute after the moment in a set's name, as a person writes it."""
+    taken = datetime.strptime(path.split("/")[1], "%Y-%m-%d_%H%M")
+    return f"{taken + timedelta(minutes=1):%Y-%m-%d %H:%M}"
 
 
 class TestApply:

@@ -182,6 +182,19 @@ class TestNever:
         found = decided(NEWEST, OLD, incomplete, saved("2026-05-31T05:00"), marks=(mark("edit", EDITED),))
         assert [path for path, each in found.items() if each.keep] == [OLD.path, incomplete.path, NEWEST.path]
 
+    def test_the_last_set_from_surely_before_an_edit_stays_too(self) -> None:
+        at_it = saved("2026-06-01T05:01")
+        earlier = saved("2026-05-31T05:00")
+        found = decided(NEWEST, at_it, OLD, earlier, marks=(mark("edit", at_it.stamp or EDITED),))
+        assert [found[each.path].keep for each in (at_it, OLD, earlier)] == [True, True, False]
+
+    def test_what_came_after_a_change_stays_until_the_memory_is_proven(self) -> None:
+        out = window(timedelta(minutes=20), ended_at=NOW - HOUR, rests_on=OLD.path, fingerprint=OLD.fingerprint)
+        by_day = saved("2026-05-31T05:00", first_seen=NOW - timedelta(minutes=30))
+        for seen, stays in ((by_day.first_seen, True), (NOW - HOUR, False)):
+            found = decided(NEWEST, OLD, by_day._replace(first_seen=seen), window=out._replace(began_at=NOW - 2 * HOUR))
+            assert found[by_day.path].keep is stays
+
     @pytest.mark.parametrize("edited", [OLD.stamp, EDITED])
     def test_a_set_saved_at_the_moment_of_the_edit_is_before_it(self, edited: datetime) -> None:
         found = decided(NEWEST, OLD, marks=(mark("edit", edited),))
@@ -311,8 +324,12 @@ def reference(  # noqa: C901 - the sentences of the definition stand together
         return is_newest and len(later) < getattr(schedule, kind)
 
     def is_last_before(at: datetime, backup: BackupSet, among: list[BackupSet]) -> bool:
-        before = [each for each in among if captured(each) <= at]
-        return backup in before and all(age_of(other) <= age_of(backup) for other in before)
+        by_then = [each for each in among if captured(each) <= at]
+        earlier = [each for each in among if captured(each) < at]
+        return any(
+            backup in before and all(age_of(other) <= age_of(backup) for other in before)
+            for before in (by_then, earlier)
+        )
 
     def speaks(backup: BackupSet) -> bool:
         if best is None or backup is best:

@@ -8,7 +8,7 @@ verdict speaks of and what somebody relied on is never released.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 
@@ -147,11 +147,14 @@ def _relied_on(facts: ArmFacts, zone: tzinfo) -> Iterator[Claim]:
 
 
 def _to_be_compared(place: Standing) -> Iterator[Claim]:
-    """As long as a memory is not proven to be whole, the set that tells what was in it is kept."""
+    """As long as a memory is not proven to be whole, the set that tells what was in it is kept, and all that came since."""
     for account in accounts(place):
         lapse = account.lapse
         if account.how in OPEN:
-            yield Claim(lapse.before, lapse.fingerprint, f"the memory was not proven since the {lapse.kind}")
+            reason = f"the memory was not proven since the {lapse.kind}"
+            yield Claim(lapse.before, lapse.fingerprint, reason)
+            since = [item.set for item in place.history if lapse.ended_at and item.set.first_seen > lapse.ended_at]
+            yield from (Claim(each.path, each.fingerprint, reason) for each in since)
 
 
 def rested_on(window: SwapWindow, zone: tzinfo) -> Claim:
@@ -291,15 +294,19 @@ def _why_released(item: Dated, sound: list[Dated], tiers: _Tiers) -> str:
 
 
 def _before_edits(present: list[Dated], sound: list[Dated], facts: ArmFacts, zone: tzinfo) -> dict[int, list[str]]:
-    """The last set before each edit, and the last complete one where that is another."""
+    """The last set before each edit, and the last complete one where that is another.
+
+    A set saved at the very moment of an edit may be from before it or after, so it is kept and the one before it too.
+    """
     edits = sorted({mark.at for mark in facts.marks if mark.kind == "edit"})
     found: dict[int, list[str]] = {}
     for items in (present, sound) if edits else ():
         ordered = sorted((item for item in items if item.captured_at is not None), key=_age)
         times = [item.captured_at for item in ordered if item.captured_at is not None]
         for at in edits:
-            number = bisect_right(times, at)
             reason = f"last set before the edit of {shown(at, zone)}"
-            if number and reason not in found.setdefault(id(ordered[number - 1]), []):
-                found[id(ordered[number - 1])].append(reason)
+            for number in {bisect_left(times, at), bisect_right(times, at)} - {0}:
+                reasons = found.setdefault(id(ordered[number - 1]), [])
+                if reason not in reasons:
+                    reasons.append(reason)
     return found
