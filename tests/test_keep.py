@@ -187,7 +187,8 @@ class TestPlan:
 
 def _after(path: str) -> str:
     """A minute after the moment in a set's name, as a person writes it."""
-    taken = datetime.strptime(path.split("/")[1], "%Y-%m-%d_%H%M")
+    day, clock = path.split("/")[1].split("_")
+    taken = datetime.fromisoformat(f"{day} {clock[:2]}:{clock[2:]}")
     return f"{taken + timedelta(minutes=1):%Y-%m-%d %H:%M}"
 
 
