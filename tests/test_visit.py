@@ -288,6 +288,39 @@ class TestGivenUp:
         assert quick.run("visit", "arm-07", "--give-up", "--why", "storm").code == 0
         assert self.marks(quick) == ["powered-on", "powered-off"]
 
+    @pytest.mark.parametrize(("verbs", "told"), [(("begun",), True), (("begun", "done"), False), ((), False)])
+    def test_who_may_have_powered_down_is_told_to_record_it(
+        self,
+        quick: Plant,
+        verbs: tuple[Any, ...],
+        told: bool,  # noqa: FBT001
+    ) -> None:
+        self.begun(quick, "backup", "position", "lubrication", "run-in", "position-cells")
+        desk = Desk(load(str(quick.config)))
+        visit = visits.under_way(desk, "arm-07")
+        assert visit is not None
+        for verb in verbs:
+            visit = visits.stamp(desk, visit, verb, "Ana")
+        done = quick.run("visit", "arm-07", "--give-up", "--why", "storm")
+        assert ("guard mark powered-off arm-07 --at WHEN" in done.out) == told
+        assert self.marks(quick) == ["powered-on", *["powered-off"] * ("done" in verbs)]
+
+    def test_a_window_that_is_opened_beside_the_run_has_no_more_minutes(self, quick: Plant) -> None:
+        self.off_with_a_capacitor(quick)
+        done = quick.run("swap", "begin", "arm-07", "--yes", "--by", "Ben")
+        assert done.code == 0, done
+        entries = quick.run("ledger", "show", "--last", "0", "--json").json["entries"]
+        (body,) = (json.loads(entry["body"]) for entry in entries if entry["kind"] == "swap")
+        assert body["hold_up"]["off_for_s"] > 0
+
+    def test_nor_is_one_opened_on_a_capacitor_that_has_run_down(self, quick: Plant) -> None:
+        self.off_with_a_capacitor(quick)
+        config = quick.config.read_text(encoding="utf-8").replace("capacitance-f = 0.022", "capacitance-f = 0.000001")
+        quick.config.write_text(config, encoding="utf-8")
+        done = quick.run("swap", "begin", "arm-07", "--yes", "--by", "Ben")
+        assert (done.code, quick.run("swap", "show", "arm-07", "--json").json["state"]) == (20, "none")
+        assert "Nothing was begun" in done.err
+
     def test_the_screen_tells_of_the_visit_that_is_under_way(self, ready: Plant) -> None:
         self.begun(ready, "backup")
         told = ready.run("visit", "arm-07").out
@@ -305,7 +338,8 @@ class TestGivenUp:
         assert (done.code, done.out) == (1, "")
         assert "does not say what an entry of a visit says" in done.err
 
-    def test_the_capacitor_runs_down_from_when_the_power_went_off(self, quick: Plant) -> None:
+    def off_with_a_capacitor(self, quick: Plant) -> None:
+        """A visit whose power went off, of an arm with a capacitor."""
         held = "hold-up = { capacitance-f = 0.022, charged-v = 5.0, least-v = 2.0, time-constant-s = 120, current-ua = 20.0, leakage-ua = 2.0 }"
         config = quick.config.read_text(encoding="utf-8").replace('id = "arm-07"', f'id = "arm-07"\n{held}')
         quick.config.write_text(config, encoding="utf-8")
@@ -320,6 +354,9 @@ class TestGivenUp:
             "lockout",
             "stored-energy",
         )
+
+    def test_the_capacitor_runs_down_from_when_the_power_went_off(self, quick: Plant) -> None:
+        self.off_with_a_capacitor(quick)
         start = load(str(quick.config))
         desk = Desk(start)
         visit = visits.under_way(desk, "arm-07")

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from datetime import date, datetime, tzinfo
 
-from guard import swaps
+from guard import swaps, visits
 from guard.cli import countdown, output, verdicts
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line, tell
@@ -18,6 +18,7 @@ from guard.errors import NeedsYes, NotUnderstood, UnknownCode, UnknownEvent
 from guard.load import load
 from guard.model import ACTIONS, USUAL_OFF, Action, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import end, is_over
+from guard.plan.visit import run_down
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.permit import Permit
 from guard.rules.refusals import WindowTaken
@@ -73,7 +74,16 @@ def _swap(args: argparse.Namespace) -> int:
 
 def _begin(desk: Desk, args: argparse.Namespace) -> int:
     arm = desk.arm(args.arm)
-    window = opened(desk, arm, name_of(args.by), lambda at: swaps.allowed(desk, arm, at), asks=not args.yes)
+    visit = visits.under_way(desk, arm)
+    closed = None if visit is None else run_down(visit, visits.time_out(desk, visit))
+    if closed is not None:
+        tell(f"Nothing was begun: {closed.why}. {closed.remedy}")
+        return EXIT_CODES[closed.level]
+
+    def out_at(at: datetime) -> TimeOut:
+        return swaps.allowed(desk, arm, at) if visit is None else visits.time_out(desk, visit)
+
+    window = opened(desk, arm, name_of(args.by), out_at, asks=not args.yes)
     if isinstance(window, int):
         return window
     if output.is_interactive() and not args.no_countdown:

@@ -23,7 +23,7 @@ from guard.model import Level, rank
 from guard.names import name_bytes
 from guard.plan.refusals import NeedsTerminal
 from guard.plan.steps import Step
-from guard.plan.visit import Visit, next_step
+from guard.plan.visit import Visit, may_be_off, next_step
 from guard.rules.evidence import seconds
 from guard.tell.visit_sheet import RunSheet, drawn, said_of, time_of, to_lift
 from guard.times import shown_with_age
@@ -95,6 +95,9 @@ def _give_up(desk: Desk, arm: str, args: argparse.Namespace) -> int:
     output.show(
         [Line(text, style="head"), Line(f"What holds now: guard ask --arm {arm} --action power-down", indent=1)]
     )
+    if may_be_off(visit):
+        off = f"If the power of {arm} went off meanwhile, record it, since its memory must then be proven: guard mark powered-off {arm} --at WHEN"
+        output.show([Line(off, indent=1)])
     output.show(verdicts.cautions())
     return 0
 

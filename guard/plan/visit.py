@@ -142,6 +142,12 @@ def passed(visit: Visit, gate: Gate) -> Stamp | None:
     return None if step is None else outcome(visit, step)
 
 
+def may_be_off(visit: Visit) -> bool:
+    """Whether somebody got ready to power down, and never said that it was done: nobody knows whether the power went off."""
+    step = of_gate(visit, "power-off")
+    return step is not None and begun(visit, step) is not None and outcome(visit, step) is None
+
+
 def is_needed(visit: Visit, step: Step) -> bool:
     """Whether a step belongs to this visit: where the power stays on, nothing is locked out and no memory cell changed."""
     off = passed(visit, "power-off")

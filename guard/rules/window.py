@@ -132,8 +132,8 @@ def time_out(facts: ArmFacts, at: datetime) -> TimeOut:
     elif since is not None and powered.on is None and powered.until is not None:
         charged_for, off_for = max(powered.until - since, NONE), max(at - powered.until, NONE)
     elif since is not None:
-        if powered.until is not None:
-            off_for = max(min(at, facts.as_of) - powered.until, NONE)
+        if powered.until is not None and at <= facts.as_of:
+            off_for = max(at - powered.until, NONE)
         charged_for = max(at - since - off_for, NONE)
     carried = _carried_for(facts, held, charged_for)
     lasts = max((carried - off_for) // SHORTEST * SHORTEST, NONE)
