@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal, InvalidOperation, localcontext
 
 from guard.desk import Desk
+from guard.errors import CallError
 from guard.model import FileFacts, Recipe
 from guard.record import Record
 from guard.share.contents import BLOCK_BYTES, DIGEST_BYTES, Content, contents
@@ -21,6 +22,7 @@ from guard.share.differing import part_of
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.recipe import matches
 from guard.store.catalogue import Known
+from guard.units import quoted
 
 AXIS_ZERO = "axis-zero"
 VOLATILE = "volatile"
@@ -33,6 +35,18 @@ MOST_LINES = 2000
 
 MOST_ROWS = 40
 """So many lines or cells of one file are shown; the others are counted."""
+
+
+class NotComparable(CallError):
+    """A set of which nothing is known that could be compared. ``looked`` tells that a look could not read it."""
+
+    def __init__(self, path: str, *, looked: bool) -> None:
+        self.path, self.looked = path, looked
+
+    def __str__(self) -> str:
+        if self.looked:
+            return f"{self.path} cannot be read, so nothing can be said of how it differs. Why: guard set show {quoted(self.path)}"
+        return f"{self.path} was not read yet, so nothing can be said of how it differs. Run: guard look"
 
 
 class Change(Record):
@@ -91,7 +105,13 @@ Detail = TextChange | TableChange | BinaryChange | Untold
 
 
 def changes(desk: Desk, old: Known, new: Known) -> list[Change]:
-    """The files that differ, by part: axis zero references first, volatile files last."""
+    """The files that differ, by part: axis zero references first, volatile files last.
+
+    Raises NotComparable where one of the sets was never read whole: no files are known of it, and they may be all alike.
+    """
+    for known in (old, new):
+        if known.fingerprint is None:
+            raise NotComparable(known.path, looked=known.sealed_at is not None)
     arm = new.arm if new.arm in desk.settings.arms else old.arm
     recipe = desk.settings.recipe_of(arm) if arm in desk.settings.arms else None
     before = {file.path: file for file in desk.files(old)}

@@ -130,6 +130,29 @@ def test_json_is_the_contracts(plant: Plant) -> None:
     assert (same["same"], same["added"], same["removed"], same["changed"]) == (True, [], [], [])
 
 
+@pytest.mark.parametrize("words", [(), ("--json",)])
+def test_sets_of_which_nothing_was_read_are_never_called_the_same(plant: Plant, words: tuple[str, ...]) -> None:
+    plant.config.write_text(plant.config.read_text("utf-8").replace('settle = "0s"', 'settle = "2m"'), encoding="utf-8")
+    paths = [plant.save("arm-07", timedelta(hours=hours)) for hours in (6, 30)]
+    for path in paths:
+        touch(plant.share / path, now())
+    plant.init()
+    plant.look("--wait", "0s")
+    done = plant.run("compare", *paths, *words)
+    assert (done.code, done.out) == (2, "")
+    assert "was not read yet, so nothing can be said" in done.err
+
+
+def test_an_archive_that_cannot_be_read_is_told_to_be_such(plant: Plant) -> None:
+    whole, cut = plant.save("arm-07"), "arm-07/2026-01-02_0304.zip"
+    (plant.share / cut).write_bytes(b"PK\x03\x04 and no more")
+    plant.init()
+    plant.look()
+    done = plant.run("compare", whole, cut)
+    assert done.code == 2
+    assert f"{cut} cannot be read, so nothing can be said of how it differs. Why: guard set show {cut}" in done.err
+
+
 def test_where_only_volatile_files_differ_nothing_is_looked_into(plant: Plant) -> None:
     done = compared(plant, {"history/log.txt": b"another save\n"})
     assert "Only volatile files differ." in done.out

@@ -57,10 +57,6 @@ def _compare(args: argparse.Namespace) -> int:
     if args.json:
         output.show_json(_document(found))
         return 0
-    unread = [known.path for known, _ in (old, new) if known.fingerprint is None]
-    if unread:
-        output.show([Line(f"{' and '.join(unread)} was not read yet, so nothing can be said of it. Run: guard look")])
-        return 0
     output.show(_lines(desk, old, new, found))
     return 0
 

@@ -126,6 +126,9 @@ def look(
     gone = {k.path for k in missing}
     new = [f for f in found.values() if f.path not in known or f.path in gone]
     catalogue.arrive(_arrival(number, f, ground, clock()) for f in new)
+    told = [(k, stamp_of(found[path], ground)) for path, k in known.items() if path in found and path not in gone]
+    if otherwise := [(k, stamp) for k, stamp in told if stamp != k.stamp]:
+        catalogue.restamp(otherwise)
     if only is None:  # one arm's sets say nothing about the rest of the place
         catalogue.note_place(number, ground.root, place._replace(vanished=0))
     known = catalogue.known(number, only) if new or missing else known

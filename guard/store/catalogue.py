@@ -48,6 +48,8 @@ class Known(Record):
     sealed_at: str | None
     damage: str | None
     """How it differs from what was read; None where it does not, as far as is known."""
+    stamp: datetime | None
+    """The time that its name claims, as it was read when it was last looked at."""
 
     @property
     def damaged(self) -> bool:
@@ -60,7 +62,7 @@ _CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newes
 
 _KNOWN = """
     SELECT id, arm, path, form, first_seen, signature, quiet_since, recipe, shape, fingerprint, complete, sealed_at,
-        CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END
+        CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END, stamp
     FROM sets WHERE place=? AND gone_at IS NULL"""
 
 
@@ -71,6 +73,7 @@ def _known(row: tuple[Any, ...]) -> Known:
         first_seen=moment(row[4]),
         quiet_since=time_read(row[6]),
         complete=None if known.complete is None else bool(known.complete),
+        stamp=time_read(row[13]),
     )
 
 
@@ -164,6 +167,13 @@ class Catalogue:
 
     def _at(self, place: int, path: bytes) -> Known:
         return _known(self.store.connection.execute(f"{_KNOWN} AND path=?", (place, path)).fetchone())
+
+    def restamp(self, told: Iterable[tuple[Known, datetime | None]]) -> None:
+        """Put right what the names of sets tell, in one transaction: the zone or the layouts are others than before."""
+        with self.store.transaction() as db:
+            db.executemany(
+                "UPDATE sets SET stamp=? WHERE id=?", [(time_text(stamp), known.id) for known, stamp in told]
+            )
 
     def arrive(self, arrivals: Iterable[Arrival]) -> None:
         """Write down sets seen for the first time, in one transaction; what another pass wrote meanwhile stays.

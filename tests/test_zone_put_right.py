@@ -1,0 +1,52 @@
+"""A zone or a layout that is put right after the first look: what the names of sets tell is read anew."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from guard.clock import now
+from guard.rules.evidence import utc
+from tests.plant import ZONE, Plant, touch
+
+
+@pytest.fixture
+def astray(tmp_path: Path) -> Plant:
+    """A plant whose set was first seen, and read back, with the zone of another continent; only its name tells its age."""
+    plant = Plant(tmp_path, arms=("arm-07",))
+    touch(plant.share / plant.save("arm-07", timedelta(days=3)), now())
+    right = plant.config.read_text("utf-8")
+    plant.config.write_text(right.replace(ZONE, "America/Los_Angeles"), encoding="utf-8")
+    plant.ready()
+    plant.config.write_text(right, encoding="utf-8")
+    return plant
+
+
+def in_the_plants_zone(plant: Plant) -> str | None:
+    """The time that the name of the set tells."""
+    (saved,) = (plant.share / "arm-07").iterdir()
+    return utc(datetime.strptime(saved.name, "%Y-%m-%d_%H%M").replace(tzinfo=ZoneInfo(ZONE)).astimezone(UTC))
+
+
+def test_an_answer_tells_the_age_by_the_zone_as_it_is_now(astray: Plant) -> None:
+    told = astray.run("ask", "--arm", "arm-07", "--json").answer["set"]["captured_at"]
+    assert told == in_the_plants_zone(astray)
+
+
+def test_the_next_look_puts_it_right_for_good(astray: Plant) -> None:
+    def kept() -> str:
+        with closing(sqlite3.connect(astray.root / "state" / "catalogue.db")) as catalogue:
+            return str(catalogue.execute("SELECT stamp FROM sets").fetchone()[0])
+
+    right = in_the_plants_zone(astray)
+    assert right is not None
+    assert not kept().startswith(right[:-1])
+    astray.look()
+    assert kept().startswith(right[:-1])
+    (found,) = astray.run("sets", "--json").json["sets"]
+    assert found["proof"] == "read-back"
