@@ -459,6 +459,7 @@ class TestShrunkSet:
         row("both", given(OLDER, part(NEWER._replace(bytes=9), "programs", files=1)), "caution"),
         row("larger", given(OLDER, NEWER._replace(bytes=900_000))),
         row("rule-off", given(OLDER, NEWER._replace(bytes=9), limits={"shrink_permille": 0})),
+        row("could-not-be-read", given(OLDER, NEWER._replace(**INCOMPLETE | {"fingerprint": None, "bytes": 0}))),
         row("nothing-before", given(OLDER._replace(bytes=0), NEWER._replace(bytes=0))),
         row("the-set-before-is-gone", given(OLDER._replace(gone=True), NEWER._replace(bytes=9)), "caution"),
         row("a-torn-one-between", given(proven(3 * DAY), TORN, NEWER._replace(bytes=70_000)), "caution"),

@@ -156,6 +156,8 @@ def shrunk_set(at: Standing, _question: Question) -> Outcome:
     """Caution for a set with far fewer programs or bytes than the last whole set before it."""
     found = []
     for item, before in at.compared(_was_whole):
+        if item.set.fingerprint is None:  # it could not be read, so its size is not known; incomplete-set tells why
+            continue
         for what, count, count_before, words in _sizes(item.set, before.set):
             if (count_before - count) * 1000 >= at.facts.limits.shrink_permille * count_before > 0:
                 found.append(
