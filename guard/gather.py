@@ -156,7 +156,9 @@ def _as_seen(
 ) -> tuple[BackupSet, ...]:
     """The catalogued sets with what is not there now as gone, and the sets not catalogued yet."""
     there = {(entry.path, entry.form): entry for entry in entries if isinstance(entry, Found)}
-    known = [_as_found(backup, there.get((backup.path, backup.form)), ground) for backup in sets]
+    known = [
+        backup if backup.gone else backup._replace(gone=(backup.path, backup.form) not in there) for backup in sets
+    ]
     catalogued = {(backup.path, backup.form) for backup in known if not backup.gone}
     new = [
         BackupSet(found.path, found.form, first_seen=as_of, stamp=stamp_of(found, ground))
@@ -164,13 +166,6 @@ def _as_seen(
         if key not in catalogued
     ]
     return (*known, *new)
-
-
-def _as_found(backup: BackupSet, found: Found | None, ground: Ground) -> BackupSet:
-    """A catalogued set as its name tells it now: the zone or the layouts may have been put right since it was first seen."""
-    if backup.gone or found is None:
-        return backup._replace(gone=True)
-    return backup._replace(stamp=stamp_of(found, ground))
 
 
 def _rechecked(facts: ArmFacts, ground: Ground, catalogue: Catalogue, copies: tuple[str, ...]) -> ArmFacts:
