@@ -168,7 +168,7 @@ def test_rules_of_the_configuration_say_what_entries_mean(plant: Plant) -> None:
         pytest.param('kind = "power-down"', "has no pattern", id="without-a-pattern"),
         pytest.param('summary = "x"', "says nothing of what it finds", id="without-a-meaning"),
         pytest.param('summary = "x"\nkind = "party"', "none of the choices", id="an-unknown-kind"),
-        pytest.param('summary = "x"\narms = ["arm-8"]', "did you mean arm-0", id="an-unknown-arm"),
+        pytest.param('summary = "x"\narms = ["arm-8"]', "'arm-8' is not defined", id="an-unknown-arm"),
         pytest.param('title = "x"', "no key that is known", id="an-unknown-key"),
     ],
 )
