@@ -139,12 +139,17 @@ def _compared(facts: ArmFacts, catalogue: Catalogue) -> ArmFacts:
     wanted = sorted(to_compare(standing(facts)))
     if not wanted:
         return facts
-    from guard.share.differing import differences, saved
+    from guard.share.differing import differences, is_another_save, saved
 
     files = {each: saved(manifest_of(catalogue.store, facts.arm.id, each)) for pair in wanted for each in pair}
     return facts._replace(
         compared=tuple(
-            Compared(before, after, differences(files[before], files[after], facts.recipe))
+            Compared(
+                before,
+                after,
+                differences(files[before], files[after], facts.recipe),
+                is_another_save(files[before], files[after], facts.recipe),
+            )
             for before, after in wanted
             if files[before] and files[after]
         )

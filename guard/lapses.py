@@ -44,11 +44,15 @@ class PartDifference(Record):
 
 
 class Compared(Record):
-    """How two sets of an arm, named by their fingerprints, differ by part, volatile files aside."""
+    """How two sets of an arm, named by their fingerprints, differ by part, volatile files aside.
+
+    ``is_new`` is False where the later one may be a copy of the earlier: of its volatile files it holds no other.
+    """
 
     before: str
     after: str
     parts: tuple[PartDifference, ...]
+    is_new: bool = True
 
 
 class Settled(Record):

@@ -56,6 +56,7 @@ def levels(of: Given) -> dict[str, list[Level]]:
 
 AWAITS, DIFFERS = {"awaiting-proof": ["hold"]}, {"memory-differs": ["hold"]}
 EQUAL = (compared(AFTER), compared(LATER))
+COPY = compared(AFTER)._replace(is_new=False)
 
 
 @pytest.mark.parametrize(
@@ -73,6 +74,12 @@ def test_until_it_is_proven_the_level_depends_on_the_action(of: Given, action: A
         pytest.param(swapped(), AWAITS, id="no-set-since"),
         pytest.param(swapped(AFTER, told=EQUAL), {}, id="equal"),
         pytest.param(swapped(AFTER), AWAITS, id="not-compared"),
+        pytest.param(swapped(AFTER, told=(COPY,)), AWAITS, id="nothing-in-it-is-new"),
+        pytest.param(swapped(AFTER, LATER, told=(COPY, EQUAL[1])), {}, id="a-copy-and-then-another-save"),
+        pytest.param(
+            swapped(AFTER, LATER, told=(COPY, compared(LATER, PROGRAMS))), DIFFERS, id="a-copy-and-then-a-difference"
+        ),
+        pytest.param(swapped(AFTER, told=(COPY,), marks=(checked(AFTER),)), {}, id="a-person-says-that-it-is-no-copy"),
         pytest.param(swapped(AFTER, told=(compared(AFTER, PROGRAMS),)), DIFFERS, id="differs"),
         pytest.param(swapped(AFTER._replace(fingerprint=BEFORE.fingerprint)), AWAITS, id="the-old-one-filed-again"),
         pytest.param(

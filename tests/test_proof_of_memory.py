@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import tarfile
 from datetime import timedelta
@@ -11,6 +12,9 @@ from typing import Any
 import pytest
 
 from guard.clock import now
+from guard.model import FileFacts
+from guard.share.differing import is_another_save
+from tests import facts
 from tests.plant import RECIPE, Plant, content, stamp, touch
 
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
@@ -186,3 +190,41 @@ def test_names_that_tell_only_the_day_say_what_to_do(tmp_path: Path) -> None:
     done = plant.run("mark", "memory-checked", "arm-07", "--set", path, "--by", "Ana", "--note", "saved after power-on")
     assert done.code == 0
     assert "awaiting-proof" not in plant.ask().codes
+
+
+@pytest.mark.parametrize("history", ["none", "the old one"])
+def test_a_copy_of_the_set_from_before_proves_nothing(plant: Plant, history: str) -> None:
+    """Whoever files the old backup again, without its logs or with a list of checksums beside them, has saved nothing."""
+    (before,) = plant.sets()
+    files = {
+        str(file.relative_to(plant.share / before["path"])): file.read_bytes()
+        for file in (plant.share / before["path"]).rglob("*")
+        if file.is_file() and (history != "none" or "history" not in file.parts)
+    }
+    plant.save("arm-07", timedelta(), files={**files, "SHA256SUMS": b""} if history != "none" else files)
+    plant.look()
+    plant.prove()
+    assert "awaiting-proof" in plant.ask().codes
+    assert outcomes(plant) == []
+    if history == "none":
+        assert "it may be a copy of that" in plant.run("ask", "--arm", "arm-07").out
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "expected"),
+    [
+        pytest.param({"history/a": "1"}, {"history/a": "2"}, True, id="another-log"),
+        pytest.param({"history/a": "1"}, {"history/a": "1", "history/b": "2"}, True, id="one-log-more"),
+        pytest.param({"history/a": "1"}, {"history/a": "1"}, False, id="the-same-log"),
+        pytest.param({"history/a": "1", "history/b": "2"}, {"history/a": "1"}, False, id="one-log-less"),
+        pytest.param({"history/a": "1", "x": "1"}, {"x": "2"}, False, id="no-log-any-more"),
+        pytest.param({"x": "1"}, {"x": "1"}, True, id="there-were-no-logs"),
+    ],
+)
+def test_what_is_taken_for_another_save(before: dict[str, str], after: dict[str, str], *, expected: bool) -> None:
+    def files(held: dict[str, str]) -> dict[str, FileFacts]:
+        return {
+            path: FileFacts(path, 1, None, hashlib.sha256(data.encode()).digest(), b"") for path, data in held.items()
+        }
+
+    assert is_another_save(files(before), files(after), facts.RECIPE) is expected

@@ -4,7 +4,7 @@ What was in the memory before is told by a set from before; what is in it now, b
 saved after the power came back. A lapse is settled by one of these, and by nothing else:
 
 * **retained**: the first proven set from after it, or the newest one, equals the set from before in
-  all but its volatile files. A memory that was lost and restored is retained by the set that was
+  all but its volatile files, of which at least one is another. A memory that was lost and restored is retained by the set that was
   saved after the restoring.
 * **checked**: a person marked `memory-checked` of a proven set that came after the lapse, and so says
   that its content is right. Where the axis zero references differ, that does not do alone: a
@@ -196,10 +196,13 @@ def _account(at: Standing, lapse: Lapse) -> Account:
     proven = _proven_after(at, lapse)
     if proven and lapse.fingerprint is None and lapse.kind == "power-down":
         return Account(lapse, "first-of-all", proven[0])
+    copy = None
     for item in proven:
         found = _compared(at, lapse, item)
         if found is not None and not found.parts:
-            return Account(lapse, "retained", item, found)
+            copy = Account(lapse, "awaits", item, found)
+            if found.is_new:
+                return Account(lapse, "retained", item, found)
     for mark, item in sorted(_checked(at, lapse), key=lambda each: (each[0].at, each[0].by, each[1].set.path)):
         found = _compared(at, lapse, item)
         if mark.by and (found is None or _axis_zero_is_explained(at, lapse, found, item)):
@@ -208,7 +211,7 @@ def _account(at: Standing, lapse: Lapse) -> Account:
         found = _compared(at, lapse, item)
         if found is not None and found.parts:
             return Account(lapse, "differs", item, found)
-    return Account(lapse, "awaits", proven[-1] if proven else None)
+    return copy or Account(lapse, "awaits", proven[-1] if proven else None)
 
 
 def _axis_zero_is_explained(at: Standing, lapse: Lapse, found: Compared, item: Dated) -> bool:
@@ -278,6 +281,14 @@ def _waits_for(account: Account, at: Standing) -> tuple[str, str]:
             f"{happened}, and nobody marked that its power is back: nobody knows yet whether its memory is whole.",
             f"Once {arm} is on, run: guard mark powered-on {arm} --at WHEN. Then {save}",
         )
+    if account.after is not None and account.compared is not None:
+        path = account.after.set.path
+        message = (
+            f"{happened}. The set {path} came after that and holds no log or other volatile file but those of"
+            f" {lapse.before}: it may be a copy of that."
+        )
+        known = f"Or, where a person knows that it was saved since and finds all of it right: {_check(arm, path)}"
+        return message, f"Power {arm} on, {save}. {known}"
     if account.after is not None:
         before = "The set from before it is not known" if lapse.before is None else f"Of {lapse.before} no list is left"
         return (

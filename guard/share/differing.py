@@ -45,6 +45,19 @@ def differences(
     return tuple(_difference(name, touched[name]) for name in names if name in touched)
 
 
+def is_another_save(before: Mapping[str, FileFacts], after: Mapping[str, FileFacts], recipe: Recipe) -> bool:
+    """Takes as proof of another save a volatile file that the set before does not hold just so.
+
+    Where that one holds no volatile files, they tell nothing, and another save is assumed.
+    """
+    if not any(matches(recipe.volatile, path) for path in before):
+        return True
+    return any(
+        matches(recipe.volatile, path) and (path not in before or before[path].sha256 != file.sha256)
+        for path, file in after.items()
+    )
+
+
 def _difference(part: str, touched: list[tuple[str, str]]) -> PartDifference:
     counts = {what: sum(each == what for each, _ in touched) for what in ("added", "removed", "changed")}
     # What is missing was lost, what is new was not: it is named last.
