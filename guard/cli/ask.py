@@ -48,7 +48,7 @@ def configure_fleet(parser: argparse.ArgumentParser) -> Run:
 
 
 def _add_question(parser: argparse.ArgumentParser) -> None:
-    actions = f"what is to be done: {', '.join(ACTIONS)} (default: power-down)"
+    actions = f"{', '.join(ACTIONS)} (default: power-down)"
     parser.add_argument("--action", choices=ACTIONS, metavar="ACTION", help=actions)
     parser.add_argument("--at", metavar="WHEN", help='when it begins, such as "friday 6:00" (default: now)')
     parser.add_argument(

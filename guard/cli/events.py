@@ -27,9 +27,7 @@ def configure_event(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard event`."""
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="add|list|drop|import|export")
     add = verbs.add_parser("add", help="plan an event")
-    add.add_argument(
-        "--kind", required=True, choices=ACTIONS, metavar="KIND", help=f"what is planned: {', '.join(ACTIONS)}"
-    )
+    add.add_argument("--kind", required=True, choices=ACTIONS, metavar="KIND", help=", ".join(ACTIONS))
     add.add_argument("--start", required=True, metavar="WHEN", help='such as "2026-12-23 14:00" or "friday 6:00"')
     add.add_argument("--for", required=True, dest="off_for", metavar="DURATION", help="how long, such as 8h or 2w")
     add.add_argument("--arm", action="extend", nargs="+", default=[], metavar="ARM", help="the arms' ids")

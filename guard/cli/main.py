@@ -37,7 +37,7 @@ GROUPS = {
     },
     "After the work": {
         "mark": ("records", "record what happened to an arm, such as an edit"),
-        "look": ("looking", "one pass over the share: find, seal and check what is in stock"),
+        "look": ("looking", "one pass over the share: find, seal and check what is there"),
         "prove": ("looking", "read sets back and compare every digest"),
         "compare": ("compare", "how two sets differ"),
         "carry": ("carry", "copy the set to restore to a medium, and prove the copy"),
