@@ -393,7 +393,7 @@ class _Reader:
         )  # fmt: skip
 
     def _unknown_name(self, where: str, name: str, known: Mapping[str, Any], table: str) -> None:
-        near = difflib.get_close_matches(name, list(known), 1, cutoff=0.75)  # main-cell is no position-cell
+        near = difflib.get_close_matches(name, list(known), 1, cutoff=0.7)  # main-cell is no position-cell
         right = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}; more are written as {table}"
         self._fault(where, f"{shown(name)} is not defined", right)
 

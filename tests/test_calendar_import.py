@@ -190,6 +190,16 @@ def test_the_screen_tells_what_came_of_it_and_what_to_look_up(plant: Plant) -> N
     assert "\x1b" not in done.out
 
 
+def test_a_newer_export_under_another_name_is_told_to_plan_everything_twice(plant: Plant) -> None:
+    for name, parts in (("plan.ics", (SHUTDOWN,)), ("else.ics", (VISIT,)), ("plan (1).ics", (SHUTDOWN,))):
+        (plant.root / name).write_bytes(calendar(*parts))
+    told = [plant.run("event", "import", name).out for name in ("plan.ics", "else.ics", "plan (1).ics", "plan (1).ics")]
+    older = plant.root / "plan.ics"
+    assert ["have the same UIDs" in each for each in told] == [False, False, True, False]
+    assert f"Entries of {older} have the same UIDs, and stay planned beside these." in told[2]
+    assert f"guard event drop --calendar {older}" in told[2]
+
+
 def test_the_list_and_the_report_tell_what_could_not_be_planned(plant: Plant) -> None:
     take(plant, entry("DTSTART:21261205T080000Z", "DURATION:PT4H", summary="power-down arm-77"))
     told = "it looks like a power-down and names no arm or area that is known; no arm is called arm-77"

@@ -16,8 +16,9 @@ from guard.desk import Desk
 from guard.errors import NotUnderstood
 from guard.model import PlannedEvent
 from guard.plan.calendar import Left
+from guard.plan.events import is_over
 from guard.times import shown, shown_with_age
-from guard.units import in_words
+from guard.units import in_words, quoted
 
 MOST_SHOWN = 20
 """More events of one sort are counted; `guard event list` shows them all."""
@@ -102,6 +103,7 @@ def _lines(taken: TakenIn, desk: Desk) -> Iterator[Line]:
     yield from _some("Dropped", found.removed, desk)
     yield from _some("Kept", found.kept, desk, ": not found in it any more, but that is in doubt; see below")
     yield from _some("Left out", found.dropped, desk, ": you dropped just this; guard event add plans it again")
+    yield from _twice(taken, desk)
     if taken.until is not None:
         until = shown(taken.until, desk.settings.zone())
         yield Line(
@@ -110,6 +112,19 @@ def _lines(taken: TakenIn, desk: Desk) -> Iterator[Line]:
             style="quiet",
         )
     yield from left_lines(taken.left)
+
+
+def _twice(taken: TakenIn, desk: Desk) -> Iterator[Line]:
+    """That entries of another file have the same UIDs, as those of a newer export under another name have."""
+    new = {event.uid for event in taken.changes.added}
+    others = [event for event in desk.events() if event.uid in new and event.source != taken.source]
+    for source in sorted({event.source for event in others if not is_over(event, desk.now())}):
+        yield Line()
+        yield Line(
+            f"Entries of {source} have the same UIDs, and stay planned beside these. If this is a newer export of the"
+            f" same calendar: guard event drop --calendar {quoted(source)}",
+            label="caution", label_style="caution-word", label_width=9,
+        )  # fmt: skip
 
 
 def _some(label: str, events: Iterable[PlannedEvent], desk: Desk, more: str = "") -> Iterator[Line]:
