@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from guard.ical.refusals import CalendarRefused
-from guard.model import CalendarRule
+from guard.model import USUAL_OFF, CalendarRule
 from guard.plan.calendar import Reader, Texts
 from tests.calendars import AREAS, calendar, entry, reading, starts, whys
 
@@ -54,6 +54,14 @@ def meant(*rules: CalendarRule, **texts: str) -> Any:
 )  # fmt: skip
 def test_what_an_entry_means_by_default(texts: dict[str, str], expected: object) -> None:
     assert meant(**texts) == expected
+
+
+@pytest.mark.parametrize("end", ["DTEND:20260601T060000Z", "DURATION:PT0S", "DURATION:P0D", "X-NONE:x"])
+def test_no_time_at_all_is_no_end(end: str) -> None:
+    """A power-down of no length would be judged as one that takes no charge."""
+    found = reading(entry("DTSTART:20260601T060000Z", end))
+    assert [event.off_for for event in found.events] == [USUAL_OFF["power-down"]]
+    assert ["it has no end" in why for _, _, why in whys(found)] == [True]
 
 
 def test_rules_come_first_and_the_first_that_matches_counts() -> None:

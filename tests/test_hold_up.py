@@ -443,6 +443,19 @@ class TestSinceItsLastAnswer:
         assert levels(swapping(slow, UNKNOWN._replace(since=NOW - 5 * HOUR))) == ["hold"]
         assert levels(swapping(slow, UNKNOWN._replace(since=NOW - 6 * HOUR))) == ["caution"]
 
+    def test_the_words(self) -> None:
+        of = swapping(HELD, silent_for(10 * MINUTE))
+        (found,) = of.findings("not-powered-long-enough")
+        assert found.message == (
+            "arm-07 was last seen on 10 min ago (its controller does not answer: timed out), after it had been on for"
+            " 1 d: whether it is on is not known."
+        )
+        (then,) = Given(of.facts, of.question._replace(at=NOW + HOUR)).findings("not-powered-long-enough")
+        assert then.message == (
+            "arm-07 was last seen on 1 h 10 min before that time (its controller does not answer: timed out): if it went"
+            " off then, its capacitor has run down."
+        )
+
     @given(SOUND, AMBIENT_C, st.timedeltas(timedelta(), DAY), st.timedeltas(timedelta(), DAY))
     def test_it_turns_in_the_very_microsecond(
         self, held: HoldUp, ambient_c: float, on: timedelta, silent: timedelta

@@ -187,8 +187,8 @@ def _lasts(once: dict[str, Property], start: Moment, zones: Zones, plant: tzinfo
         if lasts.days < 0 or lasts.exact < timedelta():
             raise Broken("it ends before it begins", prop.at)
         return (lasts, True) if lasts != Length() else (Length(int(is_day)), is_day)
-    if "DURATION" in once:
-        return length(once["DURATION"]), True
+    if "DURATION" in once and (lasts := length(once["DURATION"])) != Length():
+        return lasts, True
     return Length(int(is_day)), is_day
 
 

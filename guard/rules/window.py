@@ -330,7 +330,9 @@ def _not_seen_on(
     It is silent just as its power goes off for the change. That it may be on proves no longer time on.
     """
     arm, held, on_for = at.facts.arm.id, _capacitor(at.facts), until - since
-    seen = f"{arm} was last seen on {in_words(max(question.at - until, NONE))} before that ({at.facts.powered.source or 'no source'})"
+    ago = in_words(max(question.at - until, NONE))
+    when = f"{ago} before that time" if question.at > at.facts.as_of else f"{ago} ago"
+    seen = f"{arm} was last seen on {when} ({at.facts.powered.source or 'no source'})"
     if on_for < needed:
         message = f"{seen}, and had been on for {in_words(on_for)}; {in_words(needed)} are needed."
         return Outcome((_not_powered("hold", message, lifts, at, None),))
