@@ -296,7 +296,9 @@ class TestBroken:
         assert "Traceback" not in faults(found)[0]
 
     @pytest.mark.parametrize(
-        ("suffix", "data"), [(".tar", tarred()), (".tgz", gzip.compress(tarred())), (".zip", zipped())]
+        ("suffix", "data"),
+        [(".tar", tarred()), (".tgz", gzip.compress(tarred())), (".zip", zipped())],
+        ids=["tar", "tgz", "zip"],  # what is packed tells the time
     )
     def test_one_without_any_member_is_whole_and_not_complete(self, suffix: str, data: bytes, tmp_path: Path) -> None:
         found = sealed(put(tmp_path, suffix, data), Recipe("nothing", ()))
