@@ -234,6 +234,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         (
             ("hold", "known to be on for too short a time, or known to be off"),
             ("hold", "not known, and by its hold-up table the capacitor needs longer than that"),
+            ("hold", "silent after being on for too short a time, or for so long that its capacitor has run down"),
             ("caution", "not known"),
         ),
         "Keep the arm powered for that long. What no monitor sees, record: guard mark powered-on ARM --at WHEN",
