@@ -147,7 +147,10 @@ def _relied_on(facts: ArmFacts, zone: tzinfo) -> Iterator[Claim]:
 
 
 def _to_be_compared(place: Standing) -> Iterator[Claim]:
-    """As long as a memory is not proven to be whole, the set that tells what was in it is kept, and all that came since."""
+    """As long as a memory is not proven to be whole, the set that tells what was in it is kept, and all that came since.
+
+    So is the set that proves it, until the ledger does.
+    """
     for account in accounts(place):
         lapse = account.lapse
         if account.how in OPEN:
@@ -155,6 +158,11 @@ def _to_be_compared(place: Standing) -> Iterator[Claim]:
             yield Claim(lapse.before, lapse.fingerprint, reason)
             since = [item.set for item in place.history if lapse.ended_at and item.set.first_seen > lapse.ended_at]
             yield from (Claim(each.path, each.fingerprint, reason) for each in since)
+        elif account.after is not None:
+            proof = account.after.set
+            yield Claim(
+                proof.path, proof.fingerprint, f"it proves the memory since the {lapse.kind}; the ledger does not yet"
+            )
 
 
 def rested_on(window: SwapWindow, zone: tzinfo) -> Claim:
