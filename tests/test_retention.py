@@ -18,6 +18,7 @@ from hypothesis import given as over
 from hypothesis import settings
 from hypothesis import strategies as st
 
+from guard.lapses import Compared, Lapse, PartDifference, Proofs, Settled
 from guard.model import ACTIONS, ArmFacts, BackupSet, Problem, Question, Twin
 from guard.rules.retention import Claim, Decision, Schedule, decisions, identity
 from guard.rules.verdict import verdict
@@ -47,6 +48,23 @@ def saved(local: str, **changes: Any) -> BackupSet:
 
 
 NEWEST = saved("2026-11-25T07:00")
+
+
+@pytest.mark.parametrize("written", [False, True])
+def test_what_proves_a_memory_stays_until_the_ledger_tells_it(*, written: bool) -> None:
+    sets = [proven(n * DAY, path=path, fingerprint=path) for n, path in ((9, "before"), (5, "proof"), (1, "newest"))]
+    lapse = Lapse("memory-swap", NOW - 7 * DAY, NOW - 6 * DAY, "before", "before")
+    moved = (PartDifference("axis-zero", 0, 0, 1, ("axis-zero.csv",)),)
+    facts = given(
+        *sets,
+        proofs=Proofs((Settled("memory-swap", lapse.began_at),) if written else (), (lapse,)),
+        compared=(Compared("before", "proof", ()), Compared("before", "newest", moved)),
+    ).facts
+    found = decisions(facts, NOTHING, BERLIN)
+    assert ("proof" in [each.path for each in found if each.keep]) is not written
+    after = without(facts, found)
+    question = Question("power-down", NOW, HOUR)
+    assert verdict(after, question) == verdict(facts, question)
 
 
 class TestTiers:
