@@ -272,6 +272,29 @@ class TestChanges:
         plant.look()
         assert plant.run("ledger", "check", "--json").json["entries"] == entries
 
+    @pytest.mark.parametrize("newer", [None, timedelta(hours=1)])
+    def test_so_it_is_where_a_newer_set_was_not_read_back_yet(self, plant: Plant, newer: timedelta | None) -> None:
+        """The set that carries the answer is looked at closely, whether or not it is the newest."""
+        path = plant.save("arm-07", timedelta(hours=5))
+        plant.ready()
+        os.utime(plant.share / path / "memory.bin", (1, 1))
+        if newer is not None:
+            plant.save("arm-07", newer)
+        assert "damaged-set" in plant.ask().codes
+        plant.look()
+        asked = plant.ask()
+        assert (asked.answer["set"]["path"], "damaged-set" in asked.codes) == (path, False)
+        assert ("unsettled-newer" in asked.codes) == (newer is not None)
+
+    def test_in_place_a_carrying_set_is_found_damaged_by_a_look_though_a_newer_one_waits(self, plant: Plant) -> None:
+        path = plant.save("arm-07", timedelta(hours=5))
+        plant.ready()
+        plant.save("arm-07", timedelta(hours=1))
+        (plant.share / path / "memory.bin").write_bytes(b"short")
+        plant.look()
+        assert [each["proof"] for each in plant.sets()].count("damaged") == 1
+        assert "damaged-set" in plant.ask().codes
+
     def test_rot_that_keeps_size_and_time_is_found_by_the_read_back(self, ready: Plant) -> None:
         path = ready.ask("arm-07").answer["set"]["path"]
         image = ready.share / path / "memory.bin"

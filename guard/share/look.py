@@ -185,7 +185,7 @@ class _Pass:
         self.report = report
 
     def over(self, found: dict[str, Found], known: dict[str, Known]) -> None:
-        newest = _newest_of_each_arm(found, known)
+        weighty = _newest_of_each_arm(found, known) | _newest_of_each_arm(found, known, _may_carry)
         there = [known[path] for path in found]
         for each in there:
             if each.damage is not None:
@@ -196,7 +196,7 @@ class _Pass:
             self._dealt_with(each, partial(self._seal_if_settled, each, first_read))
         for each in there:
             if each.damage is None and each.complete is not None:
-                self._dealt_with(each, partial(self._look_again, each, is_newest=each.path in newest))
+                self._dealt_with(each, partial(self._look_again, each, closely=each.path in weighty))
 
     def _dealt_with(self, known: Known, deal: Callable[[], None]) -> None:
         try:
@@ -208,18 +208,18 @@ class _Pass:
                 self.catalogue.hinder(known, str(error))
             self._keep_waiting(known, str(error))
 
-    def _look_again(self, known: Known, *, is_newest: bool) -> None:
-        if self._needs_reading(known, is_newest=is_newest):
+    def _look_again(self, known: Known, *, closely: bool) -> None:
+        if self._needs_reading(known, closely=closely):
             self._read_again(known)
 
-    def _needs_reading(self, known: Known, *, is_newest: bool) -> bool:
+    def _needs_reading(self, known: Known, *, closely: bool) -> bool:
         if known.recipe != recipe_digest(self.ground.recipe_of(known.arm)):
             return True
         where = f"{self.ground.root}/{known.path}"
         if not looks_unchanged(where, known.form, known.shape):
             return True
-        # The set that an answer would rest on is worth a look at each of its files.
-        return is_newest and bool(difference(where, known.form, known.shape, self.catalogue.manifest(known.id)))
+        # The set that an answer rests on, or soon will, is worth a look at each of its files.
+        return closely and bool(difference(where, known.form, known.shape, self.catalogue.manifest(known.id)))
 
     def _first_read(self, progress: Progress, known: Known) -> _FirstRead:
         """How a set looks, and what is in it where it has settled. Writes nothing down, so any process can do it."""
@@ -340,9 +340,17 @@ def content_difference(before: dict[str, bytes], after: dict[str, bytes], sealed
     return found[0] + (f", and {len(found) - 1} more files" if len(found) > 1 else "")
 
 
-def _newest_of_each_arm(found: dict[str, Found], known: dict[str, Known]) -> set[str]:
+def _may_carry(known: Known) -> bool:
+    return known.complete is True and known.was_read_back and not known.damaged
+
+
+def _newest_of_each_arm(
+    found: dict[str, Found], known: dict[str, Known], counts: Callable[[Known], bool] = lambda _: True
+) -> set[str]:
     newest: dict[str, tuple[str, str]] = {}
     for path, entry in found.items():
+        if not counts(known[path]):
+            continue
         stamp = entry.stamp or known[path].first_seen
         newest[entry.arm] = max(newest.get(entry.arm, ("", "")), (stamp.isoformat(), path))
     return {path for _, path in newest.values()}

@@ -50,6 +50,7 @@ class Known(Record):
     """How it differs from what was read; None where it does not, as far as is known."""
     stamp: datetime | None
     """The time that its name claims, as it was read when it was last looked at."""
+    was_read_back: bool
 
     @property
     def damaged(self) -> bool:
@@ -62,7 +63,8 @@ _CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newes
 
 _KNOWN = """
     SELECT id, arm, path, form, first_seen, signature, quiet_since, recipe, shape, fingerprint, complete, sealed_at,
-        CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END, stamp
+        CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END, stamp,
+        last_read_at IS NOT NULL
     FROM sets WHERE place=? AND gone_at IS NULL"""
 
 
@@ -74,6 +76,7 @@ def _known(row: tuple[Any, ...]) -> Known:
         quiet_since=time_read(row[6]),
         complete=None if known.complete is None else bool(known.complete),
         stamp=time_read(row[13]),
+        was_read_back=bool(row[14]),
     )
 
 
