@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 import sys
 import tempfile
 import traceback
 from collections import Counter
 from pathlib import Path
 
-from tests.oracle.calling import Caller
+from tests.oracle.calling import IN_MEMORY, Caller
 from tests.oracle.comparing import Difference
 from tests.oracle.story import Story
 
@@ -34,9 +35,12 @@ def main() -> int:
     kinds: Counter[str] = Counter()
     questions = differing = 0
     caller = Caller()
-    with tempfile.TemporaryDirectory() as scratch:
+    with tempfile.TemporaryDirectory(dir=IN_MEMORY) as scratch:
         for seed in range(args.seed, args.seed + args.plants):
-            story = tell_one(seed, (args.keep or Path(scratch)) / f"plant-{seed}", caller)
+            root = (args.keep or Path(scratch)) / f"plant-{seed}"
+            story = tell_one(seed, root, caller)
+            if args.keep is None:
+                shutil.rmtree(root)
             questions += story.questions
             if args.plants == 1:
                 print("\n".join(story.lines))

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 TOP = Path(__file__).parents[2]
+IN_MEMORY = "/dev/shm" if os.path.isdir("/dev/shm") else None  # noqa: S108 - a folder of its own is made there
+"""Where plants are quick: the tool lets every fact reach the disk. None for wherever else scratch files go."""
 
 
 class Given(NamedTuple):

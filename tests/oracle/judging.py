@@ -124,8 +124,8 @@ class Judge:
             if said and said[1].decode() != self.arm.serial:
                 return "names another controller"
         for other in self.memory.known.values():
-            if other.arm == known.arm or other.sealed is None:
-                continue
+            if other.arm == known.arm or other.sealed is None or other.gone:
+                continue  # explain wrong-arm: who moves the wrong set out of the share has said which is right
             for part in ("axis-zero", "image"):
                 if part in self.setting.parts:
                     mine = members(known.sealed, self.setting.parts[part].files)
@@ -376,7 +376,11 @@ class Judge:
             yield Found("awaiting-proof", "hold" if held else "caution")
 
     def _power(self) -> tuple[str, datetime] | None:
-        """Whether the controller is known to be on or off, and since when; a swap takes what was known before it."""
+        """Whether the controller is known to be on or off, and since when; a swap takes what was known before it.
+
+        Of several marks the last one counts. Whoever marks powered-on twice says that it was off in between, and
+        design 6 takes what does not add up for the worse.
+        """
         swapped = max((swap.began for swap in self.memory.swaps if swap.arm == self.arm.id), default=None)
         told = sorted(
             (mark for mark in self._marks("powered-on") + self._marks("powered-off")),
@@ -385,13 +389,7 @@ class Judge:
         told = [mark for mark in told if swapped is None or mark.at > swapped]
         if not told:
             return None
-        kind = told[-1].kind
-        since = told[-1].at
-        for mark in reversed(told):
-            if mark.kind != kind:
-                break
-            since = mark.at
-        return kind, since
+        return told[-1].kind, told[-1].at
 
     def _about_power(self, action: str, at: datetime) -> Iterable[Found]:
         power = self._power()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import NamedTuple
 
@@ -117,11 +119,12 @@ class Memory:
         """Design 5, `damaged`: a digest that once was right no longer is. Files that are new settle anew."""
         sealed = known.sealed
         assert sealed
-        for name, file in sealed.files.items():
-            if name not in seen.files:
-                known.damage = known.damage or f"{name} is missing"
-            elif seen.files[name].digest != file.digest:
-                known.damage = known.damage or f"{name} differs"
+        lost = _lost(sealed, seen)
+        if lost and self._was_never_right(known):
+            known.sealed = known.read_at = None
+            self._settle(known, seen, at, wait)
+            return
+        known.damage = known.damage or lost
         if known.damage or seen.files.keys() == sealed.files.keys():
             known.listed = seen.look
             if not known.damage:
@@ -139,17 +142,31 @@ class Memory:
         seen = self.read().sets.get(known.path)
         if known.sealed is None or seen is None:
             return
-        if any(
-            name not in seen.files or seen.files[name].digest != one.digest for name, one in known.sealed.files.items()
-        ):
-            known.damage = known.damage or "it differs"
+        lost = _lost(known.sealed, seen)
+        if lost and self._was_never_right(known):
+            known.sealed = known.read_at = None
+            return
+        known.damage = known.damage or lost
         if not known.damage and seen.files.keys() == known.sealed.files.keys():
             known.read_at, known.listed = at, seen.look
+
+    def _was_never_right(self, known: Known) -> bool:
+        """Design 5: what is no longer what "once was right" is damaged; what never was complete is arriving anew."""
+        assert known.sealed
+        return not known.damage and bool(problems(known.sealed, self.setting.parts))
 
     def cell_changed(self, arm: str, kind: str, cell: str) -> date | None:
         """The day on which a person said that the cell was changed, the latest."""
         days = [mark.at for mark in self.marks if (mark.arm, mark.kind, mark.cell) == (arm, kind, cell)]
         return max(days).astimezone(self.setting.zone).date() if days else None
+
+
+def _lost(sealed: Seen, seen: Seen) -> str:
+    """Which file is no longer what it was; empty where all are."""
+    gone = (f"{name} is missing" for name in sealed.files if name not in seen.files)
+    both = sealed.files.keys() & seen.files.keys()
+    other = (f"{name} differs" for name in both if sealed.files[name].digest != seen.files[name].digest)
+    return next(chain(gone, other), "")
 
 
 def _of(sets: dict[str, Seen], arm: str) -> list[Seen]:
@@ -161,6 +178,7 @@ def members(seen: Seen, patterns: tuple[str, ...]) -> dict[str, bytes]:
     return {name: file.data for name, file in seen.files.items() if any(matches(name, each) for each in patterns)}
 
 
+@cache
 def matches(name: str, pattern: str) -> bool:
     """Whether a path within a set fits a pattern."""
     parts = []

@@ -9,6 +9,7 @@ import stat
 import tarfile
 import zipfile
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -42,12 +43,17 @@ class Seen(NamedTuple):
     @property
     def fingerprint(self) -> str:
         """Contract, "Fingerprint": SHA-256 of what sha256sum prints, sorted by the paths' bytes."""
-        lines = []
-        for name in sorted(self.files, key=os.fsencode):
-            plain = name.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
-            mark = "\\" if plain != name else ""
-            lines.append(f"{mark}{self.files[name].digest}  {plain}\n")
-        return hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
+        return _fingerprint(tuple((name, file.digest) for name, file in self.files.items()))
+
+
+@lru_cache(maxsize=1000)
+def _fingerprint(digests: tuple[tuple[str, str], ...]) -> str:
+    lines = []
+    for name, digest in sorted(digests, key=lambda each: os.fsencode(each[0])):
+        plain = name.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
+        mark = "\\" if plain != name else ""
+        lines.append(f"{mark}{digest}  {plain}\n")
+    return hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
 
 
 class Share(NamedTuple):
@@ -185,6 +191,7 @@ def _zip(where: Path, zone: ZoneInfo) -> tuple[dict[str, File], tuple[str, ...]]
 
 
 def _tar(where: Path) -> tuple[dict[str, File], tuple[str, ...]]:
+    """POSIX pax: two blocks of zeros end an archive; whatever comes after them had a header once, or is not its own."""
     files, odd = {}, []
     with tarfile.open(where) as archive:
         for member in archive:
@@ -194,6 +201,10 @@ def _tar(where: Path) -> tuple[dict[str, File], tuple[str, ...]]:
                 files[member.name] = _file(EPOCH + timedelta(seconds=member.mtime), held.read())
             elif not member.isdir():
                 odd.append(member.name)
+        assert archive.fileobj
+        archive.fileobj.seek(archive.offset)
+        if any(archive.fileobj.read()):
+            raise tarfile.ReadError("it goes on after its end")
     return files, tuple(odd)
 
 

@@ -87,7 +87,8 @@ class Story:
         for _ in range(self.dice.choice((1, 2, 3))):
             self.happen(self.dice.choice((1, 2)), LOUD)
             self.ask()
-        self.ask_cold()
+        if self.dice.random() < 0.2:
+            self.ask_cold()
         return self.found
 
     def happen(self, times: int, what: tuple[Callable[[Story], None], ...]) -> None:
@@ -320,12 +321,12 @@ class Story:
         return Judge(self.memory, None if self.offline else self.memory.read(), self.marker, arm.id, now)
 
     def ask(self) -> None:
-        """Every action about every arm, now and at one more time; then at the horizons."""
+        """Two actions about every arm, one of them now and later, one at either; then at the horizons."""
         self.share = None if self.offline else self.memory.read()
         arms = [word for arm in self.setting.arms for word in ("--arm", arm.id)]
-        for action in ACTIONS:
+        for number, action in enumerate(self.dice.sample(ACTIONS, 2)):
             later = self.start + self.dice.choice((HOUR, 26 * HOUR, 6 * DAY, 31 * DAY, 300 * DAY)) * self.dice.random()
-            for when in (None, later):
+            for when in (None, later) if number == 0 else (self.dice.choice((None, later)),):
                 off = self.dice.choice((OFF[action], "2w"))
                 words = ["--action", action, "--off-for", off, *(["--at", when.isoformat()] if when else [])]
                 given = self.guard("ask", *arms, *words, "--json")
