@@ -81,7 +81,8 @@ def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple
                 if first is None or own < first:
                     oldest[saved] = own
     result = [_date(backup, claim, oldest.get(saved or ""), as_of) for backup, saved, claim in claims]
-    return tuple(sorted(result, key=_age_order))
+    result.sort(key=_age_order)
+    return tuple(result)
 
 
 def _date(

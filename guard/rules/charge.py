@@ -25,7 +25,7 @@ from guard.rules.capture import believable
 from guard.rules.cells import REPLACED, installed_at, made_on, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
-from guard.rules.standing import Standing
+from guard.rules.standing import Standing, once_each
 from guard.units import figure, in_words
 
 TYPE_CHECKING = False
@@ -94,23 +94,9 @@ _figures = lru_cache(maxsize=64)(cell_life.figures_of)
 _rates = lru_cache(maxsize=64)(cell_life.rates)
 
 
-class _This:
-    """Facts as a key: these and no equal ones, since comparing the facts of an arm takes longer than judging it."""
-
-    def __init__(self, facts: ArmFacts) -> None:
-        self.facts = facts
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _This) and other.facts is self.facts
-
-    def __hash__(self) -> int:
-        return id(self.facts)
-
-
-@lru_cache(maxsize=4)
-def _outlooks(these: _This) -> tuple[tuple[FittedCell, Outlook], ...]:
+@once_each
+def _outlooks(facts: ArmFacts) -> tuple[tuple[FittedCell, Outlook], ...]:
     """The cells that can be judged by their charge, each with its outlook."""
-    facts = these.facts
     mains = _mains(facts.marks, facts.answers, facts.as_of)
     known = ((cell, _outlook(cell, facts.arm, mains, facts.as_of)) for cell in facts.cells)
     return tuple((cell, of) for cell, of in known if of is not None)
@@ -205,10 +191,12 @@ class Crossings(Record):
 @lru_cache(maxsize=64)
 def crossings(of: Outlook, off_h: float, limits: LossLimits, within: Stretch, *, memory: bool) -> Crossings:
     """When the limits of charge, and of loss for a memory cell, are crossed by an event that takes so many hours."""
-    margins = {after: of.margin(after, off_h) for after in within}
+    margins: dict[int, Margin] = {}
 
     def margin(after: int) -> Margin:
-        return margins[after] if after in margins else of.margin(after, off_h)
+        if after not in margins:
+            margins[after] = of.margin(after, off_h)
+        return margins[after]
 
     def short(ratio: float) -> int | None:
         def beyond(after: int) -> float:
@@ -217,13 +205,20 @@ def crossings(of: Outlook, off_h: float, limits: LossLimits, within: Stretch, *,
 
         return first_beyond(beyond, within)
 
-    def likely(limit: float) -> int | None:
+    risks: dict[int, float] = {}
+
+    def risk(after: int) -> float:
         # On the scale on which a constant rate of failures is a straight line, which is found at once.
+        if after not in risks:
+            probability = of.loss(after, off_h, limits.failures_per_year, at=margin(after)).probability
+            risks[after] = -math.log1p(-min(probability, ALMOST_CERTAIN))
+        return risks[after]
+
+    def likely(limit: float) -> int | None:
         wanted = -math.log1p(-limit)
 
         def beyond(after: int) -> float:
-            probability = of.loss(after, off_h, limits.failures_per_year, at=margin(after)).probability
-            return -math.log1p(-min(probability, ALMOST_CERTAIN)) - wanted
+            return risk(after) - wanted
 
         return first_beyond(beyond, within)
 
@@ -237,11 +232,11 @@ def crossings(of: Outlook, off_h: float, limits: LossLimits, within: Stretch, *,
 
 def first_beyond(value: Callable[[int], float], within: Stretch) -> int | None:
     """The first microsecond at which a rising value is 0 or more, as seen from a stretch of time: see Crossings."""
-    at_start = value(within.start)
-    if at_start >= 0:
-        return within.start
     at_end = value(within.end)
-    return None if at_end < 0 else _crossing(value, (within.start, at_start), (within.end, at_end))
+    if at_end < 0:
+        return None
+    at_start = value(within.start)
+    return within.start if at_start >= 0 else _crossing(value, (within.start, at_start), (within.end, at_end))
 
 
 def _crossing(value: Callable[[int], float], before: tuple[int, float], after: tuple[int, float]) -> int:
@@ -302,7 +297,7 @@ def _judged(
     asked = _ahead(facts, question)
     within = stretch_of(asked)
     found, turns = [], []
-    for cell, of in _outlooks(_This(facts)):
+    for cell, of in _outlooks(facts):
         if cell.type.kind not in kinds:
             continue
 
@@ -384,7 +379,7 @@ def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
 
 def at_stake(at: Standing, question: Question) -> AtStake | None:
     """The chance that the arm loses its memory in what is asked about, and the hours of work; None without figures."""
-    losses = [_loss(at, question, of) for cell, of in _outlooks(_This(at.facts)) if cell.type.kind == "memory"]
+    losses = [_loss(at, question, of) for cell, of in _outlooks(at.facts) if cell.type.kind == "memory"]
     worst = max(losses, key=lambda each: each.probability, default=None)
     return None if worst is None else AtStake(*worst)
 

@@ -27,7 +27,7 @@ from guard.record import Record
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import seconds, utc
 from guard.rules.findings import Outcome, finding
-from guard.rules.standing import Standing, can_carry, is_another_arms, is_complete, standing
+from guard.rules.standing import Standing, can_carry, is_another_arms, is_complete, once_each, standing
 from guard.rules.window import State, ticking, to_restore
 from guard.units import in_words, quoted
 
@@ -137,12 +137,13 @@ def _came_after(item: Dated, lapse: Lapse, at: Standing) -> bool:
 
 def _proven_after(at: Standing, lapse: Lapse) -> list[Dated]:
     """The first and the newest set that can carry an answer and was saved after a lapse."""
-    found = [
-        item
-        for item in at.history
-        if _came_after(item, lapse, at) and not item.set.gone and can_carry(item.set, at.facts)
-    ]
-    return found[:1] + found[1:][-1:]
+
+    def proves(item: Dated) -> bool:
+        return _came_after(item, lapse, at) and not item.set.gone and can_carry(item.set, at.facts)
+
+    first = next(filter(proves, at.history), None)
+    newest = next(filter(proves, reversed(at.history)), None)
+    return [item for item in (first, newest if newest is not first else None) if item is not None]
 
 
 def _told_after(at: Standing, lapse: Lapse) -> list[Dated]:
@@ -187,9 +188,10 @@ def _compared(at: Standing, lapse: Lapse, item: Dated) -> Compared | None:
     return next((each for each in at.facts.compared if (each.before, each.after) == (before, after)), None)
 
 
-def accounts(at: Standing) -> list[Account]:
+@once_each
+def accounts(at: Standing) -> tuple[Account, ...]:
     """What is known of the memory after each lapse that is not settled in the ledger."""
-    return [_account(at, lapse) for lapse in lapses(at)]
+    return tuple(_account(at, lapse) for lapse in lapses(at))
 
 
 def _account(at: Standing, lapse: Lapse) -> Account:

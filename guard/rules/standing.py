@@ -3,10 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 
 from guard.model import ArmFacts, BackupSet, Proof
 from guard.record import Record
 from guard.rules.capture import Dated, believable, dated
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import TypeVar
+
+    Of = TypeVar("Of")
+    Result = TypeVar("Result")
+
+
+class _This:
+    """An object as a key: this one and no equal one, since comparing the facts of an arm takes longer than judging it."""
+
+    def __init__(self, it: object) -> None:
+        self.it = it
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _This) and other.it is self.it
+
+    def __hash__(self) -> int:
+        return id(self.it)
+
+
+def once_each(reckon: Callable[[Of], Result]) -> Callable[[Of], Result]:
+    """The same function, reckoned once while several rules and moments are about the very same object."""
+
+    @lru_cache(maxsize=4)
+    def kept(this: _This) -> Result:
+        return reckon(this.it)  # type: ignore[arg-type]
+
+    def asked(of: Of) -> Result:
+        return kept(_This(of))
+
+    asked.__doc__ = reckon.__doc__
+    return asked
 
 
 class Standing(Record):
