@@ -9,6 +9,7 @@ from guard.desk import Desk
 from guard.errors import StateDamaged
 from guard.model import ArmFacts, PlannedEvent
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Need, Terms, campaign, need
+from guard.plan.campaign import order as ordered
 from guard.plan.events import not_configured
 from guard.plan.meant import NoRoom, meant
 from guard.plan.windows import MINUTE
@@ -41,7 +42,7 @@ def order(
         terms = _terms(settings, event, 1, None, now)
     except NoRoom:
         return None
-    return campaign(terms, needs, events, not_configured(event, settings.arms))
+    return ordered(terms, needs, events, not_configured(event, settings.arms))
 
 
 def _terms(settings: Settings, event: PlannedEvent, people: int, each: timedelta | None, now: datetime) -> Terms:

@@ -17,7 +17,7 @@ from guard.model import AtStake, PlannedEvent, Verdict
 from guard.plan.campaign import Campaign, Need, Terms, campaign, need
 from guard.plan.fitting import Job
 from guard.plan.meant import AmbiguousEvent, EventBegun, meant
-from guard.plan.windows import MINUTE, SEEN_AND_READ, Span, counts_from, span
+from guard.plan.windows import MINUTE, SEEN_AND_READ, Span, counts_from, others_of, span
 from guard.share.layout import Layout
 from guard.times import earliest_reading
 from tests.facts import DAY, HOUR, LIMITS, MICROSECOND, NOW, given, mark, proven, sign_off, window
@@ -109,7 +109,7 @@ BEFORE_OTHER = -MINUTES["settle"] - SEEN_AND_READ
     ],
 )
 def test_a_backup_is_made_while_the_power_is_on(event: PlannedEvent, left: Span) -> None:
-    assert span("arm-07", SHUTDOWN, [SHUTDOWN, event], WEEK, MINUTES["settle"]) == left
+    assert span(SHUTDOWN, others_of(SHUTDOWN, [SHUTDOWN, event]).get("arm-07", ()), WEEK, MINUTES["settle"]) == left
 
 
 # What an arm needs
@@ -242,7 +242,7 @@ def test_all_are_made_in_time_where_that_can_be_and_as_many_as_fit_where_not(
     spans = {}
     for number, edit in enumerate(edits):
         first = max(NOW, event.start - limit, NOW + edit * MINUTE)
-        left = span(f"arm-{number}", event, events, first, timedelta())
+        left = span(event, others_of(event, events).get(f"arm-{number}", ()), first, timedelta())
         spans[f"arm-{number}"] = (minutes(left.first), minutes(left.ends))
     jobs = [Job(arm, first, ends - each) for arm, (first, ends) in spans.items()]
     assert bool(plan.missed) == (not schedules(jobs, people, each))

@@ -20,6 +20,7 @@ from guard.plan.windows import (
     Span,
     counts_from,
     is_soon_enough,
+    others_of,
     ready_by,
     span,
     whole_minute_from,
@@ -261,6 +262,14 @@ def _after(facts: ArmFacts, then: Verdict) -> datetime | None:
 def campaign(
     terms: Terms, needs: Iterable[Need], events: Sequence[PlannedEvent], not_configured: tuple[str, ...] = ()
 ) -> Campaign:
+    """The order in which all backups are made in time, if there is one; else what would help, and the next best order."""
+    found = order(terms, needs, events, not_configured)
+    return found._replace(help=_help(terms, found.needs, events)) if found.missed else found
+
+
+def order(
+    terms: Terms, needs: Iterable[Need], events: Sequence[PlannedEvent], not_configured: tuple[str, ...] = ()
+) -> Campaign:
     """The order in which all backups are made in time, if there is one; else one in which the most is saved."""
     listed = tuple(sorted(needs, key=lambda each: (each.area, each.arm)))
     wanted = [each for each in listed if each.needed == "backup"]
@@ -280,17 +289,16 @@ def campaign(
         for each in wanted
         if each.arm in left
     )
-    helps = _help(terms, wanted, events, jobs) if missed else None
-    return Campaign(terms, listed, turns, missed, helps, not_configured)
+    return Campaign(terms, listed, turns, missed, None, not_configured)
 
 
 def _spans(terms: Terms, wanted: Iterable[Need], events: Sequence[PlannedEvent], *bounds: datetime) -> dict[str, Span]:
     """When each backup may be made: not before any of the bounds, nor before it counts as later than its arm's own."""
-    found = {}
+    found, others = {}, others_of(terms.event, events)
     for each in wanted:
         own = () if each.after is None else (terms.taken_for(each.after),)
         first = whole_minute_from(max((*bounds, *own)))
-        found[each.arm] = span(each.arm, terms.event, events, first, terms.settle)
+        found[each.arm] = span(terms.event, others.get(each.arm, ()), first, terms.settle)
     return found
 
 
@@ -320,8 +328,10 @@ def _as_many(jobs: Sequence[Job], wanted: Sequence[Need], terms: Terms) -> list[
     return sorted(chosen, key=lambda job: job.place)
 
 
-def _help(terms: Terms, wanted: Sequence[Need], events: Sequence[PlannedEvent], jobs: Sequence[Job]) -> Help:
+def _help(terms: Terms, needs: Sequence[Need], events: Sequence[PlannedEvent]) -> Help:
     length = terms.each // MINUTE
+    wanted = [each for each in needs if each.needed == "backup"]
+    jobs = _jobs(terms, wanted, _spans(terms, wanted, events, terms.counts_from, terms.as_of))
     able = [job for job in jobs if job.first <= job.last]
     enough = fitted_in(able, terms.people, length) is not None
     more = range(terms.people + 1, 0 if enough else len(able) + 1)

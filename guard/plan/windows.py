@@ -83,15 +83,23 @@ def is_soon_enough(over: datetime, start: datetime) -> bool:
     return over < ready_by(start, timedelta())
 
 
-def span(arm: str, event: PlannedEvent, events: Iterable[PlannedEvent], first: datetime, settle: timedelta) -> Span:
-    """From ``first`` on, until it would be too late for the event, in what other events leave of that.
+def others_of(event: PlannedEvent, events: Iterable[PlannedEvent]) -> dict[str, list[PlannedEvent]]:
+    """The other events in which the power of each arm goes off, in the order of their starts."""
+    found: dict[str, list[PlannedEvent]] = {}
+    for other in sorted(events, key=lambda each: each.start):
+        if other.id != event.id and other.kind in POWER_OFF:
+            for arm in dict.fromkeys(other.arms):
+                found.setdefault(arm, []).append(other)
+    return found
+
+
+def span(event: PlannedEvent, others: Iterable[PlannedEvent], first: datetime, settle: timedelta) -> Span:
+    """From ``first`` on, until it would be too late for the event, in what other events of the arm leave of that.
 
     Where one of them is over before, the backup waits for its end. Where one is not, the backup comes before it.
     """
     ends, kept_off = ready_by(event.start, settle), []
-    for other in sorted(events, key=lambda each: each.start):
-        if other.id == event.id or arm not in other.arms or other.kind not in POWER_OFF:
-            continue
+    for other in others:
         over, begins = end(other), ready_by(other.start, settle)
         if over <= first or other.start >= event.start or begins >= ends:
             continue
