@@ -67,8 +67,9 @@ def verdict(facts: ArmFacts, question: Question) -> Verdict:
 def verdict_over(place: Standing, question: Question) -> Verdict:
     """Judge one arm whose sets were put in their places already, as for many questions about the same facts."""
     facts = place.facts
-    findings, turns_at = _judge(place, question)
-    holds_until, then = _horizon(place, question, findings, turns_at)
+    outcomes = _said(place, question)
+    findings = _findings(outcomes, place, question)
+    holds_until, then = _horizon(place, question, outcomes, findings)
     resting = place.resting and RestingSet(
         place.resting.set, place.resting.captured_at, proof(place.resting.set, facts)
     )
@@ -98,24 +99,36 @@ def worst(findings: list[Finding]) -> Level:
     return max(map(counts_as, findings), key=rank, default="clear")
 
 
-def _judge(place: Standing, question: Question) -> tuple[list[Finding], datetime | None]:
-    outcomes = [rule(place, question) for rule in RULES]
-    findings = [signed(found, place, question) for outcome in outcomes for found in outcome.findings]
+def _said(place: Standing, question: Question) -> list[Outcome]:
+    return [rule(place, question) for rule in RULES]
+
+
+def _findings(outcomes: list[Outcome], place: Standing, question: Question) -> list[Finding]:
+    return [signed(found, place, question) for outcome in outcomes for found in outcome.findings]
+
+
+def _next_turn(outcomes: list[Outcome], place: Standing, question: Question) -> datetime | None:
     moments = [*turns(place, question), *(outcome.turns_at for outcome in outcomes if outcome.turns_at is not None)]
-    return findings, min((moment for moment in moments if moment > question.at), default=None)
+    return min((moment for moment in moments if moment > question.at), default=None)
 
 
 def _horizon(
-    place: Standing, question: Question, findings: list[Finding], turns_at: datetime | None
+    place: Standing, question: Question, outcomes: list[Outcome], findings: list[Finding]
 ) -> tuple[datetime | None, Level | None]:
-    """Step from turn to turn until the level differs; between two turns nothing changes."""
+    """Step from turn to turn until the level differs; between two turns nothing changes, and no rule before its own."""
     stays = not starts_later(place, question)
     if stays and any(counts_as(found) == "hold" and found.turns_at is None for found in findings):
         return None, None  # nothing is worse, and this does not end by itself
-    end = later(question.at, HORIZON)
+    level, end = worst(findings), later(question.at, HORIZON)
+    turns_at = _next_turn(outcomes, place, question)
     while turns_at is not None and (end is None or turns_at <= end):
-        then, next_turn = _judge(place, question._replace(at=turns_at))
-        if worst(then) != worst(findings):
-            return turns_at, worst(then)
-        turns_at = next_turn
+        asked = question._replace(at=turns_at)
+        outcomes = [
+            said if said.turns_at is None or said.turns_at > turns_at else rule(place, asked)
+            for rule, said in zip(RULES, outcomes, strict=True)
+        ]
+        then = worst(_findings(outcomes, place, asked))
+        if then != level:
+            return turns_at, then
+        turns_at = _next_turn(outcomes, place, asked)
     return None, None
