@@ -259,7 +259,7 @@ class Judge:
         if self._changed(one):
             self.undecided.add(("damaged-set", "caution" if self.carrier else "hold"))
         if not self.complete(one):
-            if self.carrier or any(self.complete(other) for other in self.sets):
+            if self.carrier or any(self.complete(other) and not self.gone(other) for other in self.sets):
                 yield Found("incomplete-set", "caution", one.path)
         elif self.damaged(one) if self.relied_on(one) and not self.foreign(one) else one.damage:
             yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
@@ -347,19 +347,19 @@ class Judge:
         yield from self._about_swap(action, at)
         yield from self._about_power(action, at)
         for one in cells.about_cells(self.memory, self.arm, action, at, off):
-            if one.code == "spare-missing" and self._is_out():
+            if one.code == "spare-missing" and self.is_out():
                 continue  # what is needed before a swap begins
             yield Found(one.code, one.level, one.subject)
         self.moments |= cells.moments(self.memory, self.arm, off)
 
-    def _is_out(self) -> bool:
+    def is_out(self) -> bool:
         """Whether the memory cell is out."""
         mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
         return bool(mine) and mine[-1].ended is None
 
     def _about_swap(self, action: str, at: datetime) -> Iterable[Found]:
         mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
-        if self._is_out():
+        if self.is_out():
             swap = mine[-1]
             out = max(at, self.now) - swap.began
             limit = self.setting.limit
@@ -376,8 +376,9 @@ class Judge:
             yield Found("awaiting-proof", "hold" if held else "caution")
 
     def _power(self) -> tuple[str, datetime] | None:
-        """Whether the controller is known to be on or off, and since when; a swap takes what was known before it.
+        """Whether the controller is known to be on or off, and since when.
 
+        For a swap it is off, so that nothing is known any more of power that was on before.
         Of several marks the last one counts. Whoever marks powered-on twice says that it was off in between, and
         design 6 takes what does not add up for the worse.
         """
@@ -386,8 +387,7 @@ class Judge:
             (mark for mark in self._marks("powered-on") + self._marks("powered-off")),
             key=lambda mark: mark.at,
         )
-        told = [mark for mark in told if swapped is None or mark.at > swapped]
-        if not told:
+        if not told or (swapped is not None and told[-1].kind == "powered-on" and told[-1].at <= swapped):
             return None
         return told[-1].kind, told[-1].at
 
@@ -395,7 +395,7 @@ class Judge:
         power = self._power()
         if action == "position-swap" and power and power[0] == "powered-off":
             yield Found("power-must-stay-on", "hold")
-        if action != "memory-swap" or self._is_out():
+        if action != "memory-swap" or self.is_out():
             return
         if power is None:
             yield Found("not-powered-long-enough", "caution")

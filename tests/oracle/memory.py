@@ -82,29 +82,54 @@ class Memory:
         setting = self.setting
         return read_share(self.root / place, list(setting.layouts), [arm.id for arm in setting.arms], setting.zone)
 
-    def look(self, at: datetime, wait: timedelta) -> None:
-        """`guard look --wait`: every set that settled is read; what changed since it was read is damaged."""
+    def look(self, at: datetime, wait: timedelta, arm: str = "") -> None:
+        """`guard look --wait`: every set that settled is read; what changed since it was read is damaged.
+
+        A look at one arm says nothing of whether nearly everything vanished.
+        """
         share = self.read()
         self.looked = at
-        there = [path for path, known in self.known.items() if not known.gone]
-        missing = [path for path in there if path not in share.sets]
-        self.vanished = bool(missing) and len(missing) >= NEARLY_EVERYTHING * len(there)
-        if self.vanished:
-            return
-        for path, seen in share.sets.items():
+        if not arm:
+            there = [path for path, known in self.known.items() if not known.gone]
+            missing = [path for path in there if path not in share.sets]
+            self.vanished = bool(missing) and len(missing) >= NEARLY_EVERYTHING * len(there)
+            if self.vanished:
+                return
+        sets = {path: seen for path, seen in share.sets.items() if arm in ("", seen.arm)}
+        closely = self._newest(sets, carrying=False) | self._newest(sets, carrying=True)
+        for path, seen in sets.items():
             known = self.known.setdefault(path, Known(seen, at))
             known.gone = False
             if known.sealed is None:
                 self._settle(known, seen, at, wait)
-            elif seen.look != known.listed:
+            elif seen.look != known.listed and (path in closely or not _in_place(known, seen)):
                 self._compare(known, seen, at, wait)
-        for path, known in self.known.items():
-            known.gone = known.gone or path not in share.sets
+        mine = [known for known in self.known.values() if arm in ("", known.arm)]
+        for known in mine:
+            known.gone = known.gone or known.path not in share.sets
         places = [self.read(place).sets for place in self.setting.copies]
-        for known in self.known.values():
+        for known in mine:
             if known.sealed:
                 print_of = known.sealed.fingerprint
                 known.copies = sum(any(one.fingerprint == print_of for one in _of(sets, known.arm)) for sets in places)
+
+    def _newest(self, sets: dict[str, Seen], *, carrying: bool) -> set[str]:
+        """Each arm's newest set by its name, or of those that may carry an answer: the ones that are looked at closely.
+
+        Design 9: a quiet pass grows "with the number of set folders, not of files".
+        """
+        newest: dict[str, tuple[datetime, str]] = {}
+        for path, seen in sets.items():
+            known = self.known.get(path)
+            if not carrying or (known and self._may_carry(known)):
+                first_seen = known.first_seen if known else datetime.max.replace(tzinfo=UTC)
+                one = (seen.stamp or first_seen, path)
+                newest[seen.arm] = max(newest.get(seen.arm, one), one)
+        return {path for _, path in newest.values()}
+
+    def _may_carry(self, known: Known) -> bool:
+        sealed = known.sealed
+        return bool(sealed and known.read_at and not known.damage and not problems(sealed, self.setting.parts))
 
     def _settle(self, known: Known, seen: Seen, at: datetime, wait: timedelta) -> None:
         """Design 5, `settled`; times of the last hours are no proof, only having seen it unchanged is."""
@@ -159,6 +184,12 @@ class Memory:
         """The day on which a person said that the cell was changed, the latest."""
         days = [mark.at for mark in self.marks if (mark.arm, mark.kind, mark.cell) == (arm, kind, cell)]
         return max(days).astimezone(self.setting.zone).date() if days else None
+
+
+def _in_place(known: Known, seen: Seen) -> bool:
+    """Whether only files of a folder were written to, which its folders do not show."""
+    names = [name for name, _, _ in seen.look]
+    return names != [""] and names == [name for name, _, _ in known.listed]
 
 
 def _lost(sealed: Seen, seen: Seen) -> str:

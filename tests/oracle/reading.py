@@ -191,7 +191,7 @@ def _zip(where: Path, zone: ZoneInfo) -> tuple[dict[str, File], tuple[str, ...]]
 
 
 def _tar(where: Path) -> tuple[dict[str, File], tuple[str, ...]]:
-    """POSIX pax: two blocks of zeros end an archive; whatever comes after them had a header once, or is not its own."""
+    """POSIX pax: blocks of zeros end an archive; whatever comes after them had a header once, or is not its own."""
     files, odd = {}, []
     with tarfile.open(where) as archive:
         for member in archive:
@@ -203,8 +203,9 @@ def _tar(where: Path) -> tuple[dict[str, File], tuple[str, ...]]:
                 odd.append(member.name)
         assert archive.fileobj
         archive.fileobj.seek(archive.offset)
-        if any(archive.fileobj.read()):
-            raise tarfile.ReadError("it goes on after its end")
+        rest = archive.fileobj.read()
+        if len(rest) < tarfile.BLOCKSIZE or any(rest):
+            raise tarfile.ReadError("it ends too soon, or goes on after its end")
     return files, tuple(odd)
 
 

@@ -245,6 +245,9 @@ class Story:
         arm = self.arm()
         if not any(cell.kind == "memory" and cell.type != "spent-cell" for cell in arm.cells):
             return  # what such a swap puts in has no type, or figures that no longer tell at once how it stands
+        at = now()
+        if self.reads() and not self.judge(arm, at).is_out():
+            self.memory.look(at, timedelta(0), arm.id)  # which comes before every swap
         judge = self.judge(arm, now())
         told = judge.told("memory-swap", now(), timedelta(minutes=30))
         at = now()
