@@ -182,8 +182,8 @@ def later(charge: Charge, at: Rates, period: Period) -> Charge:
     hours, off = _cut(period.hours, MOST_HOURS), _cut(period.off, 1.0)
     x = at.decay_per_h * hours
     kept = math.exp(-x)
-    drawn_h = off * hours * mean_kept(x)
-    slope_h2 = off * hours * hours * mean_kept_slope(x)
+    drawn_h = off * hours * mean_kept(x) if off else 0.0
+    slope_h2 = off * hours * hours * mean_kept_slope(x) if off else 0.0
     by_decay = -hours * charge.signed_mah * kept - at.draw_ma * slope_h2
     return Charge(
         charge.signed_mah * kept - at.draw_ma * drawn_h,

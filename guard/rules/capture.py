@@ -70,16 +70,15 @@ def dated(sets: tuple[BackupSet, ...], recipe: Recipe, as_of: datetime) -> tuple
     oldest: dict[str, _Claim] = {}
     # Equal files have an equal essence, so one set tells it for all with its fingerprint, whenever they were read.
     essences = {backup.fingerprint: backup.essence for backup in sets if backup.essence is not None}
-    claims = [
-        (backup, essences.get(backup.fingerprint, backup.fingerprint), claimed_time(backup, as_of)) for backup in sets
-    ]
-    if recipe.volatile:
-        for backup, saved, claim in claims:
-            if saved is not None and claim is not None:
-                own = (claim, backup.stamp or _UNSTAMPED, backup.path)
-                first = oldest.get(saved)
-                if first is None or own < first:
-                    oldest[saved] = own
+    claims = []
+    for backup in sets:
+        saved, claim = essences.get(backup.fingerprint, backup.fingerprint), claimed_time(backup, as_of)
+        claims.append((backup, saved, claim))
+        if recipe.volatile and saved is not None and claim is not None:
+            own = (claim, backup.stamp or _UNSTAMPED, backup.path)
+            first = oldest.get(saved)
+            if first is None or own < first:
+                oldest[saved] = own
     result = [_date(backup, claim, oldest.get(saved or ""), as_of) for backup, saved, claim in claims]
     result.sort(key=_age_order)
     return tuple(result)

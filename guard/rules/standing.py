@@ -51,18 +51,15 @@ class Standing(Record):
     ``resting`` is the newest complete set that was read back at least once and is neither
     damaged nor another arm's. ``others`` are the present sets that are not older than it
     (all of them where there is none): their troubles belong to the verdict too.
-    ``history`` holds every dated set, those that are gone included, oldest first.
+    ``history`` holds every dated set, those that are gone included, oldest first. ``judged``
+    are the sets whose troubles belong to the verdict, newest first.
     """
 
     facts: ArmFacts
     resting: Dated | None
     others: tuple[Dated, ...]
     history: tuple[Dated, ...]
-
-    @property
-    def judged(self) -> tuple[Dated, ...]:
-        """The sets whose troubles belong to the verdict, newest first."""
-        return (*reversed(self.others), *((self.resting,) if self.resting else ()))
+    judged: tuple[Dated, ...] = ()
 
     def compared(self, tells: Callable[[BackupSet], bool]) -> Iterator[tuple[Dated, Dated]]:
         """The sound judged sets, the newest first, each with the last set of this arm before it that tells something.
@@ -70,19 +67,19 @@ class Standing(Record):
         A torn set in between tells nothing and hides nothing. A set that was damaged later still
         tells what it held when it was read, so damage to an old set hides nothing about the one after it.
         """
-        judged = {id(item) for item in self.judged}
+        judged = set(map(id, self.judged))
         waiting: list[Dated] = []
-        left = len(judged)
         for item in reversed(self.history):
-            if not waiting and not left:
+            if not waiting and not judged:
                 return
-            left -= id(item) in judged
+            is_judged = id(item) in judged
+            judged.discard(id(item))
             if item.set.checked is None or is_another_arms(item.set, self.facts):
                 continue
             if waiting and tells(item.set):
                 yield from ((newer, item) for newer in waiting)
                 waiting.clear()
-            if id(item) in judged and not is_damaged(item.set):
+            if is_judged and not is_damaged(item.set):
                 waiting.append(item)
 
 
@@ -92,7 +89,7 @@ def standing(facts: ArmFacts) -> Standing:
     present = [item for item in history if not item.set.gone]
     resting = next((item for item in reversed(present) if can_carry(item.set, facts)), None)
     others = tuple(item for item in present if item is not resting and _not_older(item, resting))
-    return Standing(facts, resting, others, history)
+    return Standing(facts, resting, others, history, (*reversed(others), *((resting,) if resting else ())))
 
 
 def can_carry(backup: BackupSet, facts: ArmFacts) -> bool:

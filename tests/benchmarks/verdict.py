@@ -11,7 +11,7 @@ from guard.model import ArmFacts, FittedCell
 from guard.rules.verdict import verdict
 from tests.facts import ARM, DAY, HOUR, MEMORY_CELL, NOW, POSITION_CELL, Question, given, mark, proven
 
-ARMS, SETS_EACH = 10_000, 20
+ARMS, SETS_EACH = 10_000, 10
 ROUNDS = 5
 LIMIT_S = 2.0
 MEMORY = MEMORY_CELL._replace(capacity_mah=1000.0, standby_ua=20.0)
