@@ -85,11 +85,11 @@ class Memory:
     def look(self, at: datetime, wait: timedelta, arm: str = "") -> None:
         """`guard look --wait`: every set that settled is read; what changed since it was read is damaged.
 
-        A look at one arm says nothing of whether nearly everything vanished.
+        A look at one arm says nothing of the share as a whole, nor of whether nearly everything vanished.
         """
         share = self.read()
-        self.looked = at
         if not arm:
+            self.looked = at
             there = [path for path, known in self.known.items() if not known.gone]
             missing = [path for path in there if path not in share.sets]
             self.vanished = bool(missing) and len(missing) >= NEARLY_EVERYTHING * len(there)
@@ -172,8 +172,13 @@ class Memory:
             known.sealed = known.read_at = None
             return
         known.damage = known.damage or lost
-        if not known.damage and seen.files.keys() == known.sealed.files.keys():
-            known.read_at, known.listed = at, seen.look
+        if known.damage:
+            return
+        grown = seen.files.keys() != known.sealed.files.keys()
+        known.read_at, known.listed = None if grown else at, seen.look
+        if grown:  # what has new files is another set, and must be read back again
+            known.sealed = seen
+            known.versions.append(seen)
 
     def _was_never_right(self, known: Known) -> bool:
         """Design 5: what is no longer what "once was right" is damaged; what never was complete is arriving anew."""
