@@ -166,6 +166,9 @@ class Judge:
     def horizon(self, action: str, at: datetime, off: timedelta) -> tuple[datetime | None, str | None]:
         """Design 6: the first instant after ``at`` at which the level changes if no new fact arrives, and to which."""
         level = self.told(action, at, off).level
+        self.moments |= {
+            sign.until for sign in self.memory.sign_offs if sign.arm == self.arm.id
+        }  # also of what is to come
         for moment in sorted(self.moments):
             for instant in (moment, moment + INSTANT):
                 if at < instant <= at + TEN_YEARS and (then := self.told(action, instant, off).level) != level:
