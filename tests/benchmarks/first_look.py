@@ -1,4 +1,4 @@
-"""A first `guard look`, catalogue and both digests included, against `openssl dgst -sha256` and `sha256sum`."""
+"""A first `guard look`, catalogue and both digests included, against `openssl dgst -sha256`, `sha256sum` and `b3sum`."""
 
 from __future__ import annotations
 
@@ -22,12 +22,21 @@ def main() -> None:
         paths = sorted(str(path) for path in (large / "share").rglob("*") if path.is_file())
         ours, theirs = _in_turns(large, ["openssl", "dgst", "-sha256", *paths])
         report(f"first look, {LARGE_FILES} files of {LARGE_MIB} MiB", ours, theirs, "openssl dgst -sha256", 1.2)
+        _against_b3sum(large, f"first look, {LARGE_FILES} files of {LARGE_MIB} MiB")
         shutil.rmtree(large)
         small = _plant(folder / "small", SMALL_SETS, SMALL_FILES, SMALL_BYTES)
         command = "find share -type f -print0 | xargs -0 sha256sum"
         ours, theirs = _in_turns(small, command)
         count = SMALL_SETS * SMALL_FILES
         report(f"first look, {count} files of {SMALL_BYTES} bytes", ours, theirs, "sha256sum by xargs", 1.3)
+        _against_b3sum(small, f"first look, {count} files of {SMALL_BYTES} bytes")
+
+
+def _against_b3sum(folder: Path, title: str) -> None:
+    """Its own digest alone and on every core; no limit is set, since ours are two digests."""
+    if shutil.which("b3sum"):
+        ours, theirs = _in_turns(folder, "find share -type f -print0 | xargs -0 b3sum")
+        report(title, ours, theirs, "b3sum by xargs", None)
 
 
 def _plant(folder: Path, sets: int, files: int, size: int) -> Path:

@@ -36,12 +36,12 @@ def seconds(command: list[str] | str, cwd: Path, env: Mapping[str, str] | None =
     return time.perf_counter() - start
 
 
-def report(title: str, ours: list[float], theirs: list[float], against: str, limit: float) -> None:
-    """Print medians and their ratio."""
+def report(title: str, ours: list[float], theirs: list[float], against: str, limit: float | None) -> None:
+    """Print medians and their ratio, and whether that is within the limit where there is one."""
     mine, other = statistics.median(ours), statistics.median(theirs)
     ratio = mine / other
-    verdict = "within" if ratio <= limit else "OVER"
-    print(f"{title}: {mine * 1000:.0f} ms; {against}: {other * 1000:.0f} ms; ratio {ratio:.2f} ({verdict} {limit})")
+    verdict = "" if limit is None else f" (within {limit})" if ratio <= limit else f" (OVER {limit})"
+    print(f"{title}: {mine * 1000:.0f} ms; {against}: {other * 1000:.0f} ms; ratio {ratio:.2f}{verdict}")
     sys.stdout.flush()
 
 
