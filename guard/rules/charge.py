@@ -189,7 +189,7 @@ class Crossings(Record):
 
 
 @lru_cache(maxsize=64)
-def crossings(of: Outlook, off_h: float, limits: LossLimits, within: Stretch, *, memory: bool) -> Crossings:
+def crossings(of: Outlook, off_h: float, limits: LossLimits, within: Stretch, memory: bool) -> Crossings:  # noqa: FBT001
     """When the limits of charge, and of loss for a memory cell, are crossed by an event that takes so many hours."""
     margins: dict[int, Margin] = {}
 
@@ -301,23 +301,21 @@ def _judged(
         if cell.type.kind not in kinds:
             continue
 
-        def crossed_within(stretch: Stretch, of: Outlook = of, kind: str = cell.type.kind) -> _Pair:
-            return pick(crossings(of, off_h, facts.limits.loss, stretch, memory=kind == "memory"))
-
-        crossed = crossed_within(within)
+        memory = cell.type.kind == "memory"
+        caution, hold = pick(crossings(of, off_h, facts.limits.loss, within, memory))
         # A limit that is not crossed within the stretch is looked for again at its end.
-        turns += [after for after in (_or(each, within.end) for each in crossed) if after > asked]
-        passed = [after is not None and after <= asked for after in crossed]
-        if any(passed):
-            replaced = cell.type.kind in REPLACED[question.action]
-            level: Level = "hold" if passed[1] and not replaced else "caution"
-            blocks = None if passed[1] or replaced else _hold_from(crossed_within, asked)
+        caution_at, hold_at = within.end if caution is None else caution, within.end if hold is None else hold
+        turns += [after for after in (caution_at, hold_at) if after > asked]
+        if caution_at <= asked or hold_at <= asked:
+            replaced, blocked = cell.type.kind in REPLACED[question.action], hold_at <= asked
+            level: Level = "hold" if blocked and not replaced else "caution"
+
+            def crossed(stretch: Stretch, of: Outlook = of, memory: bool = memory) -> _Pair:  # noqa: FBT001
+                return pick(crossings(of, off_h, facts.limits.loss, stretch, memory))
+
+            blocks = None if blocked or replaced else _hold_from(crossed, asked)
             found.append(say(at, question, cell, of, level, _moment(facts, blocks)))
     return Outcome(tuple(found), _moment(facts, min(turns, default=None)))
-
-
-def _or(after: int | None, end: int) -> int:
-    return end if after is None else after
 
 
 def _moment(facts: ArmFacts, after: int | None) -> datetime | None:

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime
+from itertools import islice
 
 from guard.lapses import NO_PART, Compared, Lapse, PartDifference, Settled
 from guard.model import ArmFacts, Finding, Level, Mark, Question, SwapWindow
@@ -148,7 +149,8 @@ def _proven_after(at: Standing, lapse: Lapse) -> list[Dated]:
 
 def _told_after(at: Standing, lapse: Lapse) -> list[Dated]:
     """The newest sets from after a lapse whose content is known, be they proven or not."""
-    return [item for item in at.history if _came_after(item, lapse, at) and _tells(item, at)][-2:]
+    newest = (item for item in reversed(at.history) if _came_after(item, lapse, at) and _tells(item, at))
+    return [*islice(newest, 2)][::-1]
 
 
 def _checked(at: Standing, lapse: Lapse) -> Iterator[tuple[Mark, Dated]]:
@@ -156,14 +158,15 @@ def _checked(at: Standing, lapse: Lapse) -> Iterator[tuple[Mark, Dated]]:
 
     When it was saved that person says, so here it is enough that it was first seen after the lapse.
     """
-    if lapse.ended_at is None:
+    checks = [mark for mark in at.facts.marks if mark.kind == "memory-checked"]
+    if lapse.ended_at is None or not checks:
         return
     for item in at.history:
         came = item.set.first_seen > lapse.ended_at and item.set.path != lapse.before
         if not came or item.set.gone or item.refiled_from is not None or not can_carry(item.set, at.facts):
             continue
-        for mark in at.facts.marks:
-            if mark.kind == "memory-checked" and mark.fingerprint == item.set.fingerprint and mark.at > lapse.ended_at:
+        for mark in checks:
+            if mark.fingerprint == item.set.fingerprint and mark.at > lapse.ended_at:
                 yield mark, item
 
 
