@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tests.saboteur.drive import run
 
-ACTS, SEED = 12, 1
+ACTS, SEED = 8, 1
 
 
 def test_a_few_acts(tmp_path: Path) -> None:
