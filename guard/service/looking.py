@@ -197,4 +197,4 @@ class Looking:
                     self._tried[proved.path] = now
         self._tried = {path: at for path, at in self._tried.items() if not is_due(now, again, at)}
         self.fresh = bool(unproven)
-        return len(waiting) > MOST_AT_ONCE
+        return len(waiting) >= MOST_AT_ONCE

@@ -95,7 +95,7 @@ class Guard:
         assert seconds <= MOST_SECONDS, f"{seconds} s of work for {shown}"
         assert not written, f"wrote {written} for {shown}"
         for text in (told.out, told.err):
-            assert not (found := steering(text)), f"{found!r} in {shown!r}"
+            assert not (found := controls(text)), f"{found!r} in {shown!r}"
         assert (more := _status_kib("VmHWM") - before) <= MOST_KIB, f"{more} KiB more memory for {shown}"
         return told
 
@@ -122,8 +122,8 @@ class Guard:
         return real == os.devnull or any(real == each or real.startswith(each + os.sep) for each in self.may_write)
 
 
-def steering(text: str) -> list[str]:
-    """The characters of a text that could steer a terminal or hide something, line ends left out."""
+def controls(text: str) -> list[str]:
+    """The characters of a text that could control a terminal or hide something, line ends left out."""
     return [sign for sign in text if sign != "\n" and (unicodedata.category(sign)[0] == "C" or sign in "\u2028\u2029")]
 
 
