@@ -15,6 +15,7 @@ from threading import Event
 import pytest
 
 from guard.clock import now
+from guard.service.looking import MOST_AT_ONCE
 from tests.faults.daemon import Daemon, answers, has_logged, rows, until
 from tests.plant import Plant
 from tests.servers import Endpoint, Mailbox
@@ -51,12 +52,24 @@ class TestArrivals:
             until("the old set is proven", lambda: len(proven(watched)) == 1)
             assert watched.ask().answer["verdict"] == "hold"
             time_before = time.monotonic()
-            fresh = watched.save("arm-07", timedelta(), name="2026-11-25_0800")
+            fresh = watched.save("arm-07", timedelta())
             until("the new set is proven", lambda: fresh in proven(watched))
             took = time.monotonic() - time_before
             assert watched.ask().answer["set"]["path"] == fresh
             assert took < 1 + 10, took  # the settle time, and far more than the 2 s that a quiet machine needs
         assert daemon.log.count("set-sealed") == 2
+
+    def test_more_at_once_than_one_lot_are_read_back_without_a_pause(self, watched: Plant) -> None:
+        files = {
+            "programs/main.txt": b"move",
+            "axis-zero.csv": b"axis,count\n1,10452\n",
+            "memory.bin": bytes(range(256)) * 256,
+        }
+        for age in range(2 * MOST_AT_ONCE + 10):
+            watched.save("arm-07", age * HOUR + HOUR, files={**files, "settings.toml": b'serial = "%d"' % age})
+        with Daemon(watched):
+            # One lot a tick would take a minute, longer than is waited here.
+            until("all are proven", lambda: len(proven(watched)) == 2 * MOST_AT_ONCE + 10)
 
     def test_a_copy_in_progress_is_left_alone(self, watched: Plant) -> None:
         with Daemon(watched) as daemon:
