@@ -192,7 +192,8 @@ class _Reader:
                 try:
                     found[key] = read(raw[key])
                 except Wrong as wrong:
-                    self._fault(place + wrong.within, wrong.wrong, wrong.right)
+                    for each in wrong.every:
+                        self._fault(place + each.within, each.wrong, each.right)
             elif default is REQUIRED:
                 self._fault(place, "is missing", "this key has no default")
         return found

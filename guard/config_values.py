@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -16,11 +16,15 @@ from guard.units import size, span
 
 
 class Wrong(ValueError):
-    """A value that cannot serve. ``within`` says where in it, as the end of a key's path."""
+    """A value that cannot serve. ``within`` says where in it, as the end of a key's path.
 
-    def __init__(self, wrong: str, right: str, within: str = "") -> None:
+    ``every`` holds this fault and all others of the same value.
+    """
+
+    def __init__(self, wrong: str, right: str, within: str = "", others: Sequence[Wrong] = ()) -> None:
         super().__init__(wrong)
         self.wrong, self.right, self.within = wrong, right, within
+        self.every = (self, *others)
 
 
 def shown(value: Any) -> str:
@@ -57,29 +61,31 @@ def text_list(value: Any) -> tuple[str, ...]:
 
 
 def _each(values: list[Any], read: Callable[[Any], Any]) -> list[Any]:
-    found = []
+    """Read every item of a list. Raises Wrong for the first faulty one, which holds the other ones' faults too."""
+    found, faults = [], []
     for number, value in enumerate(values):
         try:
             found.append(read(value))
         except Wrong as wrong:
-            raise Wrong(wrong.wrong, wrong.right, f"[{number}]") from wrong
+            faults.append(Wrong(wrong.wrong, wrong.right, f"[{number}]"))
+    if faults:
+        raise Wrong(faults[0].wrong, faults[0].right, faults[0].within, faults[1:])
     return found
 
 
 def never_signed(value: Any) -> tuple[tuple[str, str], ...]:
     """Findings that nobody may answer for: a code, or a code before one action."""
+    return tuple(dict.fromkeys(_each(list(text_list(value)), _finding)))
+
+
+def _finding(told: str) -> tuple[str, str]:
     from guard.rules.findings import EXPLANATIONS
 
-    found = []
-    for number, told in enumerate(text_list(value)):
-        action, slash, code = told.rpartition("/")
-        if code not in EXPLANATIONS or bool(slash) != (action in ACTIONS):
-            right = (
-                'write a finding\'s code, such as "wrong-arm", or one before an action, such as "memory-swap/no-backup"'
-            )
-            raise Wrong(f"{shown(told)} names no finding", right, f"[{number}]")
-        found.append((action, code))
-    return tuple(dict.fromkeys(found))
+    action, slash, code = told.rpartition("/")
+    if code not in EXPLANATIONS or bool(slash) != (action in ACTIONS):
+        right = 'write a finding\'s code, such as "wrong-arm", or one before an action, such as "memory-swap/no-backup"'
+        raise Wrong(f"{shown(told)} names no finding", right)
+    return action, code
 
 
 def path_within(value: Any) -> str:
@@ -110,12 +116,15 @@ def layout_list(value: Any) -> tuple[str, ...]:
     layouts = text_list([value] if isinstance(value, str) else value)
     if not layouts:
         raise Wrong("there is no layout", 'write one, such as ["{arm}/{taken:%Y-%m-%d_%H%M}"]')
-    for number, layout in enumerate(layouts):
-        try:
-            Layout(layout)
-        except LayoutFault as fault:
-            raise Wrong(fault.wrong, fault.right, f"[{number}]") from fault
-    return layouts
+    return tuple(_each(list(layouts), _layout))
+
+
+def _layout(written: str) -> str:
+    try:
+        Layout(written)
+    except LayoutFault as fault:
+        raise Wrong(fault.wrong, fault.right) from fault
+    return written
 
 
 def span_of(value: Any) -> timedelta:

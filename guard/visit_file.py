@@ -140,7 +140,8 @@ class _Reader:
         try:
             found[key] = read(raw)
         except Wrong as wrong:
-            self._fault(place + wrong.within, wrong.wrong, wrong.right, name)
+            for each in wrong.every:
+                self._fault(place + each.within, each.wrong, each.right, name)
 
     def _unknown(self, where: str, raw: Mapping[str, Any], known: tuple[str, ...], name: str) -> None:
         for key in raw:

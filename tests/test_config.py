@@ -486,6 +486,32 @@ ambient-c = "hot"
             (15, "arms[2].id"),
         ]
 
+    def test_all_faults_of_one_list_are_told_at_once(self) -> None:
+        text = LEAST.replace(
+            "[[arms]]", 'layout = ["{any}", "{arm}", "{arm}/{day}"]\ncopies = [1, "second", 3]\n[[arms]]'
+        )
+        text += """[recipes.standard]
+volatile = ["../a", "history/**", "/b"]
+[recipes.standard.parts.programs]
+files = ["*"]
+[sign-off]
+never = ["no-backup", "nonsense", "lunch/no-backup"]
+[warnings]
+lead-times = ["0s", "7d", "soon"]
+"""
+        assert [key for _, key, _, _ in faults(text)] == [
+            "share.layout[0]",
+            "share.layout[2]",
+            "share.copies[0]",
+            "share.copies[2]",
+            "sign-off.never[1]",
+            "sign-off.never[2]",
+            "warnings.lead-times[0]",
+            "warnings.lead-times[2]",
+            "recipes.standard.volatile[0]",
+            "recipes.standard.volatile[2]",
+        ]
+
     def test_an_empty_file_lacks_everything(self) -> None:
         assert [key for _, key, _, _ in faults("")] == ["plant.name", "plant.timezone", "share.path", "arms"]
 
