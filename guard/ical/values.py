@@ -16,6 +16,8 @@ _TIME = re.compile(r"(\d{4})(\d{2})(\d{2})T(\d{2})(\d{2})(\d{2})(Z?)", re.ASCII)
 _DURATION = re.compile(r"([+-]?)P(?:(\d+)W|(?:(\d+)D)?(?:T(?=\d)(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?)", re.ASCII)
 _ESCAPED = re.compile(r"\\(.)", re.DOTALL)
 
+DAY = timedelta(days=1)
+
 Local = date | datetime
 """A day, or a time without a zone as clocks in some zone show it."""
 
@@ -149,7 +151,10 @@ def instant(local: Local, zone: tzinfo) -> datetime:
     """
     naive = as_time(local)
     found = readings(naive, zone)
-    return found[0] if found else naive.replace(tzinfo=zone, fold=0).astimezone(UTC)
+    if found:
+        return found[0]
+    before = (naive - DAY).replace(tzinfo=zone).utcoffset()  # a zone that a file describes knows no fold in a gap
+    return (naive - (before or timedelta())).replace(tzinfo=UTC)
 
 
 def as_time(local: Local) -> datetime:
