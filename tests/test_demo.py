@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import signal
 import subprocess
 import sys
 import tomllib
@@ -43,6 +44,11 @@ class Done(NamedTuple):
     seconds: float
 
 
+def surroundings(temporary: Path, path: Path = ROOT) -> dict[str, str]:
+    """The environment of a call that has a temporary directory of its own."""
+    return {**os.environ, "TMPDIR": str(temporary), "TEMP": str(temporary), "PYTHONPATH": str(path)}
+
+
 def guard(*words: str, temporary: Path, path: Path = ROOT) -> Done:
     """Call the real command line, with a temporary directory of its own and nothing on standard input."""
     start = monotonic()
@@ -51,7 +57,7 @@ def guard(*words: str, temporary: Path, path: Path = ROOT) -> Done:
         capture_output=True,
         stdin=subprocess.DEVNULL,
         cwd=temporary.parent,
-        env={**os.environ, "TMPDIR": str(temporary), "TEMP": str(temporary), "PYTHONPATH": str(path)},
+        env=surroundings(temporary, path),
         timeout=120,
         check=False,
     )
@@ -133,6 +139,25 @@ def test_it_runs_in_time_and_leaves_nothing_behind(temporary: Path) -> None:
     assert done.seconds < 20
     assert list(temporary.iterdir()) == []
     assert [path.name for path in temporary.parent.iterdir()] == ["temporary"]
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_ended_early_it_leaves_nothing_behind(temporary: Path, name: str) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-m", "guard", "demo"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        cwd=temporary.parent,
+        env=surroundings(temporary),
+    ) as demo:
+        assert demo.stdout is not None
+        assert any(b"$ guard look" in line for line in demo.stdout)
+        assert list(temporary.iterdir()) != []
+        demo.send_signal(getattr(signal, name))
+        _, told = demo.communicate(timeout=60)
+
+    assert (demo.returncode, told) == (130, b"Stopped. Nothing of it stays behind.\n")
+    assert list(temporary.iterdir()) == []
 
 
 def test_the_arm_turns_from_hold_to_clear(kept: Kept) -> None:

@@ -11,6 +11,7 @@ import io
 import os
 import re
 import shlex
+import signal
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -19,7 +20,7 @@ from contextlib import redirect_stdout
 from guard import clock
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
-from guard.cli.main import INTERRUPTED, main
+from guard.cli.main import INTERRUPTED, carry_out
 from guard.cli.output import Line, tell
 from guard.demo import DemoPlant, Note
 from guard.desk import Desk
@@ -46,13 +47,26 @@ def configure_demo(parser: argparse.ArgumentParser) -> Run:
 
 def _demo(args: argparse.Namespace) -> int:
     if args.keep is None:
-        with tempfile.TemporaryDirectory(prefix="guard-demo-") as folder:
-            return _shown(folder, kept=False)
+        return _passing()
     folder = os.path.abspath(args.keep)
     if os.path.lexists(folder) and not (os.path.isdir(folder) and not os.listdir(folder)):
         raise WouldOverwrite(folder, "Name a folder that is empty or not there yet.")
     os.makedirs(folder, exist_ok=True)
     return _shown(folder, kept=True)
+
+
+def _passing() -> int:
+    """The demo in a folder that goes with it, also where it is ended early or its terminal is closed."""
+    for name in ("SIGTERM", "SIGHUP"):  # Windows has no SIGHUP
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
+    try:
+        with tempfile.TemporaryDirectory(prefix="guard-demo-") as folder:
+            return _shown(folder, kept=False)
+    except KeyboardInterrupt:
+        tell("Stopped. Nothing of it stays behind.")
+        return INTERRUPTED
 
 
 def _shown(folder: str, *, kept: bool) -> int:
@@ -212,15 +226,13 @@ class _Demo:
                 output.show(map(_hanging, shortened(shown.getvalue().splitlines(), alike)))
         else:
             given = self._run(words)
-        if given == INTERRUPTED:
-            raise KeyboardInterrupt
         if given != code:
             raise NotAsPromised(f"`{typed}` ended with exit code {given}, not {code}")
 
     def _run(self, words: Sequence[str]) -> int:
         """Run a command through the tool's own entry, with the plant's places for what a person would type."""
         places = {".": self.folder, "share": self.plant.settings.share}
-        return main(["--config", self.plant.config, *(places.get(word, word) for word in words)])
+        return carry_out(["--config", self.plant.config, *(places.get(word, word) for word in words)])
 
     def _ask(self, arm: str, level: Level, codes: list[str], *, silent: bool = False) -> None:
         """Ask whether an arm is safe to power down; the answer must be of that level, for these reasons."""

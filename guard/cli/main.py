@@ -97,6 +97,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     gc.disable()  # a command is over before collecting would pay
     prepare_streams()
     words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return carry_out(words)
+    except KeyboardInterrupt:
+        tell("Stopped. What was done so far is kept.")
+        return INTERRUPTED
+
+
+def carry_out(words: list[str]) -> int:
+    """Run one command and tell what it is refused for; only Ctrl-C is left to the caller."""
     debug = "--debug" in words
     words = [word for word in words if word != "--debug"]
     try:
@@ -108,9 +117,6 @@ def main(argv: Sequence[str] | None = None) -> int:
             traceback.print_exc()
         tell(str(refusal))
         return refusal.exit_code
-    except KeyboardInterrupt:
-        tell("Stopped. What was done so far is kept.")
-        return INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return TOOL_FAILED
