@@ -109,7 +109,7 @@ class Memory:
             known.gone = known.gone or known.path not in share.sets
         places = [self.read(place).sets for place in self.setting.copies]
         for known in mine:
-            if known.sealed:
+            if known.sealed and self.looked:  # a further place counts once it was looked at as a whole
                 print_of = known.sealed.fingerprint
                 known.copies = sum(any(one.fingerprint == print_of for one in _of(sets, known.arm)) for sets in places)
 
