@@ -9,7 +9,7 @@ import pytest
 
 from guard.lapses import Compared, Lapse, PartDifference, Proofs, Settled
 from guard.model import Action, BackupSet, Level, Mark, Powered
-from guard.rules.memory import POWER_DOWNS, accounts, state, to_compare
+from guard.rules.memory import accounts, state, to_compare
 from guard.rules.standing import standing
 from tests.facts import DAY, HOUR, MICROSECOND, NOW, RECIPE, Given, given, mark, proven, sign_off, window
 
@@ -181,13 +181,49 @@ class TestPowerDown:
         of = given(BEFORE, marks=(OFF, mark("powered-off", OFF.at + MINUTE), ON))
         assert [each.lapse.began_at for each in accounts(standing(of.facts))] == [OFF.at]
 
-    def test_the_last_few_are_looked_at(self) -> None:
+    def test_of_those_with_no_set_between_them_the_last_one_stands_for_all(self) -> None:
         marks = [
             mark(kind, NOW - (days + part) * DAY)
             for days in range(9)
             for kind, part in (("powered-off", 0.7), ("powered-on", 0.2))
         ]
-        assert len(accounts(standing(given(marks=tuple(marks)).facts))) == POWER_DOWNS
+        for sets in ((), (proven(20 * DAY),)):
+            (account,) = accounts(standing(given(*sets, marks=tuple(marks)).facts))
+            assert account.lapse.began_at == NOW - 0.7 * DAY
+
+    @pytest.mark.parametrize("lost", [True, False])
+    def test_an_earlier_one_is_not_forgotten_for_what_was_saved_after_it(self, *, lost: bool) -> None:
+        """The memory was lost over the first of three, and what was left of it was saved and kept since."""
+        marks = [mark(kind, NOW - hours * HOUR) for hours in (11, 8, 5) for kind in ("powered-off",)]
+        marks += [mark("powered-on", NOW - hours * HOUR) for hours in (10, 7, 4)]
+        whole = proven(12 * HOUR, path="arm-07/whole")
+        first, second, third = (proven(hours * HOUR, path=f"arm-07/{hours}") for hours in (9, 6, 3))
+        equal = [compared(after, before=before) for before, after in ((first, second), (first, third), (second, third))]
+        differing = [compared(each, *((PROGRAMS,) if lost else ()), before=whole) for each in (first, second, third)]
+        of = given(whole, first, second, third, marks=tuple(marks), compared=(*equal, *differing))
+        assert levels(of) == (DIFFERS if lost else {})
+        settled = Proofs(settled=(Settled("power-down", NOW - 11 * HOUR),))
+        assert levels(Given(of.facts._replace(proofs=settled), of.question)) == {}
+
+    @pytest.mark.parametrize(
+        ("before", "expected"),
+        [
+            pytest.param(BEFORE._replace(gone=True, checked=False), AWAITS, id="gone-and-judged-by-another-recipe"),
+            pytest.param(BEFORE._replace(damaged_at=NOW, checked=False), AWAITS, id="damaged-and-never-read-whole"),
+            pytest.param(BEFORE._replace(checked=False), AWAITS, id="incomplete"),
+            pytest.param(BEFORE._replace(checked=None, fingerprint=None), AWAITS, id="not-read-yet"),
+            pytest.param(BEFORE._replace(checked=None, fingerprint=None, gone=True), {}, id="gone-and-never-read"),
+            pytest.param(BEFORE._replace(identity="RC-9999"), {}, id="another-arms"),
+        ],
+    )
+    def test_what_was_there_before_and_tells_nothing_now_is_not_nothing(
+        self, before: BackupSet, expected: dict[str, list[Level]]
+    ) -> None:
+        of = powered_down(before, AFTER)
+        assert levels(of) == expected
+        assert levels(powered_down(before, AFTER, marks=(checked(AFTER),))) == {}
+        for found in of.findings("awaiting-proof"):
+            assert "No complete set from before it is known" in found.message
 
     def test_while_the_cell_is_out_the_window_says_what_counts(self) -> None:
         of = powered_down(BEFORE, window=window(MINUTE))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import tarfile
 from datetime import timedelta
 from pathlib import Path
@@ -90,10 +91,32 @@ def test_equal_is_retained_and_the_ledger_says_so_with_both_fingerprints(plant: 
 
 def test_what_was_proven_once_stays_proven_when_its_sets_are_gone(plant: Plant) -> None:
     path = save_again(plant)
-    import shutil
 
     shutil.rmtree(plant.share / path)
     assert "awaiting-proof" not in plant.ask().codes
+
+
+@pytest.mark.parametrize("forgotten", [False, True])
+def test_a_set_from_before_that_went_is_never_taken_for_none(plant: Plant, *, forgotten: bool) -> None:
+    """Rebuilt from the ledger, the catalogue knows that it was there, and no longer what was in it."""
+    (before,) = plant.sets()
+    shutil.rmtree(plant.share / before["path"])
+    plant.look()
+    if forgotten:
+        assert plant.run("look", "--rebuild", "--yes").code == 0
+        plant.prove()
+    path = save_again(plant, **{"axis-zero.csv": ZERO["axis-zero.csv"] + b"#"})
+    found = plant.ask()
+    assert (found.code, found.codes & {"awaiting-proof", "memory-differs"}) == (
+        20,
+        {"awaiting-proof" if forgotten else "memory-differs"},
+    )
+    if forgotten:
+        assert "No complete set from before it is known" in found.out
+        assert outcomes(plant) == []
+        words = ("memory-checked", "arm-07", "--set", path, "--by", "Ana", "--note", "looked it through")
+        assert plant.run("mark", *words).code == 0
+        assert plant.ask().codes & {"awaiting-proof", "memory-differs"} == set()
 
 
 def test_an_archive_is_compared_with_a_folder(plant: Plant) -> None:

@@ -9,8 +9,8 @@ saved after the power came back. A lapse is settled by one of these, and by noth
 * **checked**: a person marked `memory-checked` of a proven set that came after the lapse, and so says
   that its content is right. Where the axis zero references differ, that does not do alone: a
   `re-zeroed` mark must tell that the arm was re-zeroed since the set from before.
-* **first-of-all**: no set from before a power-down is known; nothing was known of that memory, and a
-  set from after it is the first that tells.
+* **first-of-all**: no set from before a power-down was ever there, not even one that is not complete; nothing
+  was known of that memory, and a set from after it is the first that tells.
 
 An `edit` mark settles nothing: an edit before the power went, or one after it came back, would else
 hide what was lost in between. A sign-off settles nothing either: it only lasts for a while.
@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime
-from itertools import islice
+from itertools import islice, zip_longest
 
 from guard.lapses import NO_PART, Compared, Lapse, PartDifference, Settled
 from guard.model import ArmFacts, Finding, Level, Mark, Question, SwapWindow
@@ -40,9 +40,6 @@ if TYPE_CHECKING:
     How = Literal["awaits", "differs", "retained", "checked", "first-of-all"]
 else:
     How = str
-
-POWER_DOWNS = 2
-"""So many of the last marked power-downs are looked at: a set from between two of them may be proven only later."""
 
 AXIS_ZERO = "axis-zero"
 
@@ -94,10 +91,15 @@ def _power_downs(at: Standing) -> Iterator[Lapse]:
             found.append((moment, None))
         elif is_off and not goes_off:
             found[-1] = found[-1][0], moment
-    for began, ended in found[-POWER_DOWNS:]:
+    settled = {each.began_at for each in facts.proofs.settled if each.kind == "power-down"}
+    for (began, ended), following in zip_longest(found, found[1:]):
+        if began in settled:
+            continue
+        before = _before(at, began)
+        if following is not None and before is _before(at, following[0]):
+            continue  # nothing was saved in between: what proves the memory after the next one proves it after both
         answers = facts.powered.since if facts.powered.on else None
         back = answers if ended is None and answers is not None and answers > began else ended
-        before = _before(at, began)
         yield Lapse("power-down", began, back, *((before.set.path, before.set.fingerprint) if before else ()))
 
 
@@ -115,6 +117,16 @@ def _before(at: Standing, began: datetime) -> Dated | None:
         item for item in at.history if item.captured_at is not None and item.captured_at <= began and _tells(item, at)
     ]
     return next((item for item in reversed(found) if item.set.first_seen <= began), found[-1] if found else None)
+
+
+def _was_there_before(at: Standing, lapse: Lapse) -> bool:
+    """Whether any set may be from before a lapse: what cannot be compared, or not any more, is not nothing."""
+    return lapse.fingerprint is not None or any(
+        (item.captured_at is None or item.captured_at <= lapse.began_at)
+        and (item.set.fingerprint is not None or not item.set.gone)
+        and not is_another_arms(item.set, at.facts)
+        for item in at.history
+    )
 
 
 # What is known after them
@@ -199,7 +211,7 @@ def accounts(at: Standing) -> tuple[Account, ...]:
 
 def _account(at: Standing, lapse: Lapse) -> Account:
     proven = _proven_after(at, lapse)
-    if proven and lapse.fingerprint is None and lapse.kind == "power-down":
+    if proven and lapse.kind == "power-down" and not _was_there_before(at, lapse):
         return Account(lapse, "first-of-all", proven[0])
     copy = None
     for item in proven:
@@ -295,7 +307,9 @@ def _waits_for(account: Account, at: Standing) -> tuple[str, str]:
         known = f"Or, where a person knows that it was saved since and finds all of it right: {_check(arm, path)}"
         return message, f"Power {arm} on, {save}. {known}"
     if account.after is not None:
-        before = "The set from before it is not known" if lapse.before is None else f"Of {lapse.before} no list is left"
+        before = (
+            "No complete set from before it is known" if lapse.before is None else f"Of {lapse.before} no list is left"
+        )
         return (
             f"{happened}. {before}, so {account.after.set.path} cannot be compared with what was there.",
             f"Look {arm} through. Where a person finds all of it right: {_check(arm, account.after.set.path)}",
