@@ -9,8 +9,8 @@ from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
 from guard.rules.memory import state, window_in_question
 from guard.rules.permit import Permit
-from guard.rules.refusals import CellIsOut, NeverSignedOff, NothingToSignOff, NoWindow, WindowTaken
-from guard.rules.sign_off import NEVER, is_never, subject
+from guard.rules.refusals import CellIsOut, NeverSignedOff, NotAbout, NothingToSignOff, NoWindow, WindowTaken
+from guard.rules.sign_off import NEVER, is_never, subject, things
 from guard.rules.verdict import verdict
 from guard.rules.window import State, TimeOut, time_out
 from guard.store import sign_offs, windows
@@ -35,6 +35,13 @@ class Change(Record):
     window: SwapWindow | None
     facts: ArmFacts
     proof: tuple[datetime, dict[str, Any]] | None = None
+
+
+class Named(Record):
+    """Which findings of an arm a person names: those of a code, or of these the ones that are about one thing."""
+
+    code: str
+    about: str | None = None
 
 
 def allowed(desk: Desk, arm: str, at: datetime) -> TimeOut:
@@ -101,7 +108,7 @@ def cells_of(desk: Desk, arm: str, kind: str = "memory") -> list[str]:
 def sign_off(
     desk: Desk,
     arm: str,
-    code: str,
+    named: Named,
     questions: list[Question],
     by: str,
     why: str,
@@ -111,9 +118,9 @@ def sign_off(
     """Record that somebody answers for a finding that the arm has in answer to one of the questions.
 
     One entry in the ledger for each thing that the finding is about; returns their numbers with
-    the findings. Raises NothingToSignOff, NeverSignedOff and CellIsOut.
+    the findings. Raises NothingToSignOff, NotAbout, NeverSignedOff and CellIsOut.
     """
-    now = desk.now()
+    now, code = desk.now(), named.code
     (facts,) = desk.facts([arm], now)
     answers = [verdict(facts, question) for question in questions]
     limits = facts.limits
@@ -129,8 +136,12 @@ def sign_off(
         raise NeverSignedOff(arm, code, list(dict.fromkeys(answer.question.action for answer in never)))
     if not gravest:
         raise NothingToSignOff(arm, code, sorted({found.code for found, _ in asked}))
+    chosen = [each for each in gravest.values() if named.about is None or named.about in things(each[0])]
+    if not chosen:
+        raise NotAbout(
+            arm, code, named.about or "", [thing for found, _ in gravest.values() for thing in things(found)]
+        )
     with desk.recording() as ledger:
         return [
-            (sign_offs.record(ledger, answer, found, by, why, until, now, event_at), found)
-            for found, answer in gravest.values()
+            (sign_offs.record(ledger, answer, found, by, why, until, now, event_at), found) for found, answer in chosen
         ]

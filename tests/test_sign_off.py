@@ -343,6 +343,28 @@ class TestCommand:
         both = sign(ready, *number, "--at", "in 1d", arm="arm-09")
         assert (both.code, "The event tells both" in both.err) == (2, True)
 
+    def test_for_one_of_two_cells_it_leaves_the_other_a_hold(self, ready: Plant) -> None:
+        ready.save("arm-09", HOUR)
+        ready.cells = (
+            '[ { type = "memory-cell", installed = 2020-01-01 }, { type = "position-cell", installed = 2020-01-01 } ]'
+        )
+        ready.configure()
+        other = sign(ready, "--about", "memory", arm="arm-09", code="cell-overdue")
+        assert (other.code, other.out) == (2, "")
+        assert "No cell-overdue of arm-09 is about 'memory'" in other.err
+        assert "--about takes one of: memory-cell, 2020-01-01, position-cell" in other.err
+        done = sign(ready, "--about", "memory-cell", arm="arm-09", code="cell-overdue")
+        assert (done.code, done.out.count("Recorded: ")) == (0, 1)
+        answer = ready.ask("arm-09").answer
+        overdue = {
+            found["evidence"]["cell"]: found["signed_off"] is not None
+            for found in answer["findings"]
+            if found["code"] == "cell-overdue"
+        }
+        assert overdue == {"memory-cell": True, "position-cell": False}
+        assert answer["verdict"] == "hold"
+        assert sign(ready, arm="arm-09", code="cell-overdue").out.count("Recorded: ") == 2, "each of them"
+
     def test_without_an_end_it_asks_for_one(self, untouched: Plant) -> None:
         done = untouched.run("sign-off", "arm-07", "--finding", "stale-backup", "--by", "Ana", "--why", "spare")
         assert (done.code, done.out) == (2, "")

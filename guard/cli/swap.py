@@ -259,6 +259,11 @@ def configure_sign_off(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard sign-off`."""
     parser.add_argument("arm", metavar="ARM", help="the arm's id")
     parser.add_argument("--finding", required=True, metavar="CODE", help="which of the arm's findings")
+    parser.add_argument(
+        "--about",
+        metavar="THING",
+        help="only the finding about that cell or set, where several have the code (default: each of them)",
+    )
     parser.add_argument("--by", required=True, metavar="NAME", help="who answers for it")
     parser.add_argument("--why", required=True, metavar="TEXT", help="the reason")
     parser.add_argument(
@@ -293,7 +298,8 @@ def _sign_off(args: argparse.Namespace) -> int:
         actions = (args.action,) if args.action else ACTIONS
         questions = [Question(action, at, USUAL_OFF[action]) for action in actions]
     event_at = None if event is None else event.start
-    for number, found in swaps.sign_off(desk, arm, args.finding, questions, by, why, until, event_at):
+    named = swaps.Named(args.finding, args.about)
+    for number, found in swaps.sign_off(desk, arm, named, questions, by, why, until, event_at):
         text = (
             f"Recorded: {by} answers for {found.code} on {arm} until {shown_with_age(until, now, zone)}: {why}"
             f" (ledger entry {number})."

@@ -1,6 +1,7 @@
 """What may keep a mark, a sign-off or a swap from being recorded. Each takes facts and words itself, as those in `guard.errors` do.
 
 NothingToSignOff    2: the arm does not have that finding
+NotAbout            2: the arm has that finding, about something else
 NeverSignedOff      2: nobody can answer for that finding
 CellIsOut           2: nobody can answer while the cell is out
 NoWindow            2: no window is open
@@ -57,6 +58,19 @@ class CellIsOut(CallError):
             f"{self.code} cannot be signed off: while a memory cell is out nobody can answer for what comes of"
             f" it. Seat the new cell, then run: guard swap end {self.arm} --by NAME"
         )
+
+
+class NotAbout(CallError):
+    """A sign-off for one of several findings of a code, which are about other things."""
+
+    def __init__(self, arm: str, code: str, about: str, there: list[str]) -> None:
+        self.arm, self.code, self.about, self.there = arm, code, about, list(dict.fromkeys(there))
+
+    def __str__(self) -> str:
+        what = (
+            f"--about takes one of: {', '.join(self.there)}" if self.there else "It is about the arm: leave out --about"
+        )
+        return f"No {self.code} of {self.arm} is about {self.about!r}, so nobody answers for anything. {what}"
 
 
 class NoWindow(CallError):

@@ -46,11 +46,24 @@ part that is missing, or another arm's content is another matter."""
 
 def subject(found: Finding) -> str | None:
     """What a finding is about: the path of a set, as a rule; None where it is about the arm as such."""
-    keys = _ABOUT.get(found.code, ("set",))
-    told = {key: found.evidence[key] for key in keys if found.evidence.get(key) is not None}
-    if len(keys) == 1:
-        return str(told[keys[0]]) if told else None
+    told = _told(found)
+    if len(_keys(found)) == 1:
+        return next((str(value) for value in told.values()), None)
     return "; ".join(f"{key}: {value}" for key, value in told.items()) or None
+
+
+def things(found: Finding) -> tuple[str, ...]:
+    """What a finding is about, thing by thing: by each of these a person can name it among others of its code."""
+    values = _told(found).values()
+    return tuple(str(each) for value in values for each in (value if isinstance(value, list | tuple) else (value,)))
+
+
+def _keys(found: Finding) -> tuple[str, ...]:
+    return _ABOUT.get(found.code, ("set",))
+
+
+def _told(found: Finding) -> dict[str, object]:
+    return {key: found.evidence[key] for key in _keys(found) if found.evidence.get(key) is not None}
 
 
 def signed(found: Finding, at: Standing, question: Question) -> Finding:
