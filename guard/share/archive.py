@@ -20,7 +20,7 @@ from guard.model import ArchiveLimits, FileFacts
 from guard.names import name_text
 from guard.record import Record
 from guard.share.listing import LAST_NS, OddMember, SetUnreadable
-from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, take_content, take_stream
+from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, forget, take_content, take_stream
 from guard.times import earliest_reading
 from guard.units import bytes_in_words
 
@@ -70,15 +70,19 @@ class _Budget:
             raise _Broken(f"it expands more than {ratio} times (limits.archive-expansion)")
 
 
-def read_archive(where: str, stem: str, zone: tzinfo, limits: ArchiveLimits, wanted: Wanted) -> Reading:
+def read_archive(
+    where: str, stem: str, zone: tzinfo, limits: ArchiveLimits, wanted: Wanted, *, from_disk: bool = False
+) -> Reading:
     """Read every member of an archive set. Raises SetUnreadable where the file itself cannot be read.
 
     Members' paths are those of the folder that was packed: where all of them lie in one
     folder of the archive's own name (or in a bag's folder), that name is taken off, so
-    that a folder and its archive have one fingerprint.
+    that a folder and its archive have one fingerprint. ``from_disk`` is as for ``read_folder``.
     """
     try:
         with open(where, "rb") as file:
+            if from_disk:
+                forget(file.fileno())
             budget = _Budget(limits, os.fstat(file.fileno()).st_size)
             is_zip = where.lower().endswith(".zip")
             members = _zip_members(file, zone) if is_zip else _tar_members(file, where, budget)

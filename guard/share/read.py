@@ -69,7 +69,7 @@ def _read(
         from guard.share.archive import read_archive
 
         name = stem(os.path.basename(where)) or ""
-        reading = read_archive(where, name, ground.zone(), ground.archives, wanted)
+        reading = read_archive(where, name, ground.zone(), ground.archives, wanted, from_disk=from_disk)
     else:
         reading = read_folder(where, before.listing, wanted, from_disk=from_disk)
     return reading, wanted.further

@@ -77,8 +77,8 @@ def _read_file(
     try:
         handle = opener.open(path)
         try:
-            if from_disk and hasattr(os, "posix_fadvise"):
-                os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+            if from_disk:
+                forget(handle)
             if size <= IN_ONE_READ_BYTES:
                 digests = take_content(path, _read_up_to(handle, size + 1), wanted, kept)
             else:
@@ -94,6 +94,12 @@ def _read_file(
     if digests.size != size:
         raise SetChanged(path)
     return digests
+
+
+def forget(handle: int) -> None:
+    """Ask the system to forget what it has of an open file in memory, where it can be asked."""
+    if hasattr(os, "posix_fadvise"):
+        os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
 
 
 def _read_up_to(handle: int, size: int) -> bytes:
