@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from guard import swaps
+from guard.clock import Reading
 from guard.desk import Desk
 from guard.model import ACTIONS, Action, Mark, PlannedEvent, Question, Verdict
 from guard.plan.events import end, is_over
@@ -27,9 +28,10 @@ from guard.plan.visit import (
 from guard.record import Record
 from guard.rules.evidence import later
 from guard.rules.memory import state
+from guard.rules.share import is_in_doubt
 from guard.rules.standing import standing
 from guard.rules.verdict import verdict_over
-from guard.rules.window import TimeOut
+from guard.rules.window import TimeOut, elapsed
 from guard.store import visits
 
 LASTS = timedelta(hours=4)
@@ -74,7 +76,8 @@ def scene(desk: Desk, visit: Visit) -> Scene:
     (facts,) = desk.facts([arm], clock.wall)
     place = standing(facts)
     resting = place.resting
-    saved_at = None if resting is None or resting.clock_doubt is not None else resting.captured_at
+    is_told = resting is not None and resting.clock_doubt is None and not is_in_doubt(facts.share)
+    saved_at = resting.captured_at if resting is not None and is_told else None
     verdicts = {action: verdict_over(place, _question(desk, action, clock.wall)) for action in ACTIONS}
     if changes_memory_cell:
         verdicts["position-swap"] = within(verdicts["position-swap"], verdicts["service-visit"])
@@ -139,13 +142,13 @@ def _power_off(visit: Visit) -> list[Mark]:
 
 def time_out(desk: Desk, visit: Visit) -> TimeOut:
     """For how long the memory cell may be out, begun now: the capacitor runs down since the power went off."""
-    off, now = passed(visit, "power-off"), desk.now()
-    if off is None:
-        return swaps.allowed(desk, visit.arm, now)
+    off, clock = passed(visit, "power-off"), desk.clocks()
+    if off is None or off.what != "done":
+        return swaps.allowed(desk, visit.arm, clock.wall)
     out = swaps.allowed(desk, visit.arm, off.at)
     if out.hold_up is None:
         return out
-    off_for = max(now - off.at, timedelta())
+    off_for, _ = elapsed(Reading(off.at, off.boot, off.uptime_s), None, clock)
     lasts = max(out.hold_up.lasts - off_for, timedelta()) // timedelta(seconds=1) * timedelta(seconds=1)
     held = out.hold_up._replace(lasts=lasts, off_for=off_for)
     return TimeOut(min(desk.settings.limits.window, lasts), held)

@@ -13,11 +13,12 @@ from typing import Any
 import pytest
 
 from guard import visits
+from guard.clock import Reading
 from guard.desk import Desk
 from guard.load import load
 from guard.model import Action, Question
 from guard.plan.steps import GATES
-from guard.plan.visit import BEGUN, next_step, run_down
+from guard.plan.visit import BEGUN, next_step, run_down, shut
 from guard.rules.verdict import verdict
 from guard.rules.window import TimeOut
 from guard.tell.cautions import CAUTIONS
@@ -361,10 +362,13 @@ class TestGivenUp:
         desk = Desk(start)
         visit = visits.under_way(desk, "arm-07")
         assert visit is not None
-        off = visit.stamps[-3].at
+        stamp = visit.stamps[-3]
+        off = stamp.at
 
-        def left(after: timedelta) -> TimeOut:
-            return visits.time_out(Desk(start, now=lambda: off + after), visit)
+        def left(after: timedelta, set_back: timedelta = timedelta()) -> TimeOut:
+            """So long after by the wall clock, which was set back meanwhile, or forward."""
+            clock = Reading(off + after, stamp.boot, stamp.uptime_s + (after - set_back).total_seconds())
+            return visits.time_out(Desk(start, clocks=lambda: clock), visit)
 
         held_up = left(timedelta()).hold_up
         assert held_up is not None
@@ -373,3 +377,45 @@ class TestGivenUp:
         assert left(whole).limit == timedelta()
         assert run_down(visit, left(whole)) is not None
         assert run_down(visit, left(whole - timedelta(seconds=1))) is None
+        for after, set_back in ((MINUTE, -9 * MINUTE), (-HOUR, -HOUR - 10 * MINUTE), (10 * MINUTE, 9 * MINUTE)):
+            told = left(after, set_back).hold_up
+            assert told is not None
+            assert told.off_for == 10 * MINUTE, "the longer one of what two clocks say"
+
+    def test_where_the_power_stays_on_nothing_runs_down(self, quick: Plant) -> None:
+        self.off_with_a_capacitor(quick)
+        desk = Desk(load(str(quick.config)))
+        visit = visits.under_way(desk, "arm-07")
+        assert visit is not None
+        off = next(each for each in visit.stamps if (each.step, each.what) == ("power-off", "done"))
+        later = Reading(off.at + DAY, off.boot, off.uptime_s + DAY.total_seconds())
+        for what, runs_down in (("done", True), ("skipped", False)):
+            told = visit._replace(
+                stamps=tuple(off._replace(what=what) if each is off else each for each in visit.stamps)
+            )  # type: ignore[arg-type]
+            out = visits.time_out(Desk(desk.settings, clocks=lambda: later), told)
+            assert (out.limit == timedelta()) == runs_down
+
+    def test_a_backup_after_the_work_is_there_only_where_the_share_tells_so(self, quick: Plant) -> None:
+        quick.configure('[visit]\nsteps = "visit.toml"\n', share='layout = ["{arm}/{any}"]')
+        self.begun(quick, "backup", "position", "lubrication", "run-in", "position-cells")
+        desk = Desk(load(str(quick.config)))
+        visit = visits.under_way(desk, "arm-07")
+        assert visit is not None
+        visit = visits.stamp(desk, visit, "skipped", "Ana", note="stays on")
+        visit = visits.stamp(desk, visit, "done", "Ana", [("alarms", "none")])
+        quick.save("arm-07", timedelta(), name="after-the-work")
+        quick.look()
+        quick.prove()
+        assert shut(visit, "done", visits.scene(desk, visit)) is None
+        away = quick.share.rename(quick.root / "away")
+        closed = shut(visit, "done", visits.scene(desk, visit))
+        assert closed is not None
+        assert "The share cannot be read" in closed.why
+        quick.share.mkdir()
+        closed = shut(visit, "done", visits.scene(desk, visit))
+        assert closed is not None
+        assert "had a marker and has none now" in closed.why
+        quick.share.rmdir()
+        away.rename(quick.share)
+        assert shut(visit, "done", visits.scene(desk, visit)) is None

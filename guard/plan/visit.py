@@ -47,6 +47,9 @@ OF_CELLS = ("cell-alarm", "cell-overdue", "charge-short", "loss-likely")
 ON_ITS_WAY = ("unsettled-newer", "incomplete-set", "clock-doubt", "refiled-copy", "wrong-arm", "damaged-set")
 """Findings that tell why a backup that was just saved does not count yet, or never will."""
 
+OF_SHARE = ("share-offline", "share-doubt")
+"""Findings of the level unknown that tell why nobody can say whether a backup is there."""
+
 FRESH = timedelta(minutes=5)
 """How long what a gate looked at may lie back, as with a permit: whoever was asked may take an hour to answer."""
 
@@ -83,7 +86,10 @@ class Visit(Record):
 
 
 class Scene(Record):
-    """What the gates look at, as it is now. ``saved_at`` is None where no set carries answers, or its time is in doubt."""
+    """What the gates look at, as it is now.
+
+    ``saved_at`` is None where no set carries answers, its time is in doubt, or nobody can tell whether it is there.
+    """
 
     clock: Reading
     verdicts: Mapping[Action, Verdict]
@@ -296,7 +302,11 @@ def _not_saved_after(visit: Visit, scene: Scene) -> Shut | None:
     if scene.saved_at is not None and scene.saved_at > work_until(visit) and scene.state != "awaiting-proof":
         return None
     found = scene.verdicts["service-visit"].findings if "service-visit" in scene.verdicts else ()
-    known = "".join(f" {each.message}" for each in found if each.code in ON_ITS_WAY)
+    known = "".join(
+        f" {each.message}"
+        for each in found
+        if each.code in ON_ITS_WAY or (each.code in OF_SHARE and each.level == "unknown")
+    )
     return Shut(
         f"no set of {visit.arm} that was saved after the work and was read back carries the answer.{known}",
         f"Save a backup of {visit.arm}; it counts once it has settled and was read back.",
