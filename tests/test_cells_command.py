@@ -185,7 +185,33 @@ class TestCharge:
         plant.save("arm-07")
         plant.ready()
         assert plant.ask().answer["loss"] is None
-        assert {cell["charge_left_mah"] for cell in cells(plant)["cells"]} == {None}
+        plan = ("event", "add", "--kind", "power-down", "--start", "in 9d", "--for", "2w", "--arm", "arm-07")
+        assert plant.run(*plan).code == 0
+        told = cells(plant)["cells"]
+        assert {cell["charge_left_mah"] for cell in told} == {None}
+        coming = {cell["next_event"] and cell["next_event"]["loss_probability"] for cell in told}
+        assert coming == {None}
+        assert {cell["arm"] for cell in told if cell["next_event"] is not None} == {"arm-07"}
+        screen = plant.run("cells").out
+        assert re.search(r"next power-down ev-\d+, .*: chance of a loss not known, for want of its figures", screen)
+
+
+class TestSpares:
+    def test_a_spare_that_spoils_before_a_cell_is_due_serves_none(self, plant: Plant) -> None:
+        table = '\n[cell-types.memory-cell]\nkind = "memory"\ninterval = "1000d"\nshelf-life = "1y"\n'
+        plant.cells = f'[ {{ type = "memory-cell", installed = {ago(700)} }} ]'
+        plant.configure(extra=table)
+        made = (now() - 200 * DAY).strftime(
+            "%Y-%m"
+        )  # past its shelf life in less than 200 days; both cells are due in 300
+        plant.run("cells", "stock", "memory-cell", "2", "--date-code", made)
+        (want,) = cells(plant, "--due-within", "400d")["to_buy"]
+        assert (want["due"], want["in_stock"], want["past_shelf_life"], want["to_buy"]) == (2, 2, 0, 2)
+        screen = plant.run("cells", "--due-within", "400d").out
+        assert "2 x memory-cell (2 due, 2 in stock, 2 of them past shelf life when a cell is due)" in screen
+        plant.run("mark", "cell-alarm", "arm-07", "--cell", "memory-cell")
+        (want,) = cells(plant, "--due-within", "400d")["to_buy"]
+        assert (want["in_stock"], want["to_buy"]) == (2, 1), "what is due now takes one"
 
 
 class TestAnswers:

@@ -51,15 +51,16 @@ def _cells(args: argparse.Namespace) -> int:
 
 
 class Next(Record):
-    """The next planned event that a cell must survive, and the chance that it does not."""
+    """The next planned event that a cell must survive, and the chance that it does not; None without its figures."""
 
     event: PlannedEvent
-    probability: float
+    probability: float | None
 
 
 class Row(Record):
     """One cell of one arm as it is now. ``start`` is None where its age is not known.
 
+    ``due_at`` is when it is to be changed at the latest, from now on; None where that is not within the time ahead.
     ``silent_since`` is when its controller last answered, where it does not any more.
     ``expected_h`` is the chance of a loss in the next event, or in a shift off now where none is planned,
     times the hours of work that it would cost; None for what holds no memory or has no figures.
@@ -69,12 +70,17 @@ class Row(Record):
     cell: FittedCell
     start: datetime | None
     alarm: bool
-    due: bool
+    due_at: datetime | None
     of: Outlook | None
     empty_at: datetime | None
     next: Next | None
     expected_h: float | None
     silent_since: datetime | None
+
+    @property
+    def due(self) -> bool:
+        """Whether it is to be changed within the time ahead."""
+        return self.due_at is not None
 
     def left(self, now: datetime) -> timedelta | None:
         """How much of the interval is left; less than nothing where the cell is overdue."""
@@ -87,7 +93,7 @@ def _list(desk: Desk, args: argparse.Namespace) -> int:
     rows = _rows(desk, now, ahead)
     shown = rows if ahead is None else [row for row in rows if row.due]
     held = desk.stock()
-    wanting = [row.cell.type for row in rows if row.due]
+    wanting = [(row.cell.type, row.due_at) for row in rows if row.due_at is not None]
     if args.json:
         output.show_json(
             {
@@ -131,9 +137,9 @@ def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
             start = installed_at(cell, now)
             of = outlook(cell, arm, known.marks, now, known.answers)
             empty = None if of is None else empty_at(of, now)
-            ahead_of = None if of is None else _next(desk, of, known.arm, planned, now)
+            ahead_of = _next(desk, of, known.arm, planned, now)
             alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
-            due = alarm or _is_due(cell, start, empty, now, ahead)
+            due = now if alarm else _due_at(cell, start, empty, now, ahead)
             expected = None if of is None else _expected_h(desk, cell, of, ahead_of, costs[known.arm])
             rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of, expected, silent))
     return sorted(
@@ -145,7 +151,8 @@ def _expected_h(desk: Desk, cell: FittedCell, of: Outlook, coming: Next | None, 
     if cell.type.kind != "memory":
         return None
     failures = desk.settings.limits.loss.failures_per_year
-    chance = coming.probability if coming else of.loss(0, USUAL_OFF["power-down"] / HOUR, failures).probability
+    known = None if coming is None else coming.probability
+    chance = known if known is not None else of.loss(0, USUAL_OFF["power-down"] / HOUR, failures).probability
     return chance * cost_h
 
 
@@ -162,24 +169,27 @@ def _least_left(row: Row, now: datetime) -> timedelta:
     return left if row.empty_at is None else min(left, row.empty_at - now)
 
 
-def _next(desk: Desk, of: Outlook, arm: str, planned: list[PlannedEvent], now: datetime) -> Next | None:
+def _next(desk: Desk, of: Outlook | None, arm: str, planned: list[PlannedEvent], now: datetime) -> Next | None:
     """The next planned event in which the mains of an arm go off, from the one on that runs now."""
     for event in planned:
         if arm in event.arms and event.kind != "position-swap" and not is_over(event, now):
+            if of is None:
+                return Next(event, None)
             after, off_h = max((event.start - now) // MICROSECOND, 0), event.off_for / HOUR
             return Next(event, of.loss(after, off_h, desk.settings.limits.loss.failures_per_year).probability)
     return None
 
 
-def _is_due(
+def _due_at(
     cell: FittedCell, start: datetime | None, empty: datetime | None, now: datetime, ahead: timedelta | None
-) -> bool:
-    """Due, or empty, within the time ahead; where none is given, due soon, overdue or empty."""
+) -> datetime | None:
+    """When it is due, or empty, within the time ahead; where none is given, due soon, overdue or empty."""
     if start is None:
-        return True
+        return now
     reached = due_soon_at(start, cell.type) if ahead is None else later(start, cell.type.interval)
     by = now if ahead is None else later(now, ahead)
-    return any(moment is not None and (by is None or moment <= by) for moment in (reached, empty))
+    moments = [each for each in (reached, empty) if each is not None and (by is None or each <= by)]
+    return max(min(moments), now) if moments else None
 
 
 def _as_json(row: Row, now: datetime) -> dict[str, object]:
@@ -221,6 +231,10 @@ def _screen(desk: Desk, rows: list[Row], now: datetime, within: str | None) -> I
         )
         if row.of is not None:
             yield Line(f"{_charge_bar(row)}  {_charge_told(desk, row, now)}", indent=_width(rows) + 1)
+        elif row.next is not None:
+            want = "its figures" if row.start is not None else "its age"
+            told = f"next {_event_told(desk, row.next, now)}: chance of a loss not known, for want of {want}"
+            yield Line(told, indent=_width(rows) + 1)
     bare = [known.arm for known in cells_of_all(desk) if not known.cells]
     if bare:
         listed = f"{', '.join(bare[:5])}{f' and {len(bare) - 5} more' if len(bare) > 5 else ''}"
@@ -259,9 +273,13 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
     stake = "" if row.expected_h is None else f"{figure(row.expected_h)} h of work at stake"
     if row.next is None:
         return f"{left}, {empty}{stake and f'; in a shift off now {stake}'}"
-    event = row.next.event
-    lost = f"chance of a loss {figure(100 * row.next.probability)} %{stake and f', {stake}'}"
-    return f"{left}, {empty}; next {event.kind} {event.id}, {shown_with_age(event.start, now, zone)}: {lost}"
+    lost = f"chance of a loss {figure(100 * (row.next.probability or 0.0))} %{stake and f', {stake}'}"
+    return f"{left}, {empty}; next {_event_told(desk, row.next, now)}: {lost}"
+
+
+def _event_told(desk: Desk, coming: Next, now: datetime) -> str:
+    event = coming.event
+    return f"{event.kind} {event.id}, {shown_with_age(event.start, now, desk.settings.zone())}"
 
 
 def _style(row: Row, now: datetime) -> str:

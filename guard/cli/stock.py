@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable, Iterator
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 
 from guard.cells import count_spares
 from guard.cli import output
@@ -12,7 +12,7 @@ from guard.cli.output import Line
 from guard.cli.when import date_code
 from guard.desk import Desk
 from guard.errors import NotUnderstood
-from guard.model import CellType, FittedCell
+from guard.model import CellType, FittedCell, SpareCells
 from guard.record import Record
 from guard.rules.cells import made_on
 from guard.rules.spares import past_shelf_life_at, usable, was_old
@@ -21,12 +21,14 @@ from guard.times import shown_with_age
 from guard.units import in_words
 
 MOST_SPARES = 1_000_000
+FOREVER = datetime.max.replace(tzinfo=UTC)
 
 
 class Wanted(Record):
     """How many cells of a type the cells that are due want, and how many of them are still to be bought.
 
-    ``in_stock`` counts the spares that may still be put in, ``past_shelf_life`` those that may not.
+    ``in_stock`` counts the spares that may be put in now, ``past_shelf_life`` those that may not. One that may not
+    any more when a cell is due serves none.
     """
 
     type: str
@@ -37,18 +39,34 @@ class Wanted(Record):
     to_buy: int
 
 
-def to_buy(due: Iterable[CellType], stock: dict[str, tuple[Spare, ...]], now: datetime) -> list[Wanted]:
-    """What the cells that are due want, given as their types, and what of it is not in stock."""
-    by_name: dict[str, list[CellType]] = {}
-    for kind in due:
-        by_name.setdefault(kind.name, []).append(kind)
+def to_buy(
+    due: Iterable[tuple[CellType, datetime]], stock: dict[str, tuple[Spare, ...]], now: datetime
+) -> list[Wanted]:
+    """What the cells that are due want, given as their types and when each is due, and what of it is not in stock."""
+    by_name: dict[str, list[tuple[CellType, datetime]]] = {}
+    for kind, at in due:
+        by_name.setdefault(kind.name, []).append((kind, at))
     found = []
     for name, wanting in sorted(by_name.items()):
-        kind, count = wanting[0], len(wanting)
-        of = usable(as_spares(kind, stock.get(name)), now)
+        kind, count = wanting[0][0], len(wanting)
+        spares = as_spares(kind, stock.get(name))
+        of, served = usable(spares, now), _served(spares, sorted(at for _, at in wanting))
         held = of.good + of.untold if name in stock else None
-        found.append(Wanted(name, kind.kind, count, held, of.past, max(0, count - (held or 0))))
+        found.append(Wanted(name, kind.kind, count, held, of.past, count - served))
     return found
+
+
+def _served(spares: SpareCells, due: list[datetime]) -> int:
+    """How many of the cells due at these moments find a spare that may still be put in then; what spoils first goes first."""
+    lots = sorted((past_shelf_life_at(spares.type, made) or FOREVER, count) for made, count in spares.by_date_code)
+    left = [count for _, count in lots]
+    served = 0
+    for at in due:
+        number = next((n for n, (ends, _) in enumerate(lots) if left[n] and ends > at), None)
+        if number is not None:
+            left[number] -= 1
+            served += 1
+    return served
 
 
 def lot(desk: Desk, spare: Spare, now: datetime) -> dict[str, object]:
@@ -77,7 +95,9 @@ def shopping(wanted: list[Wanted], within: str | None) -> Iterator[Line]:
     for each in wanted:
         held = "stock never counted" if each.in_stock is None else f"{each.in_stock} in stock"
         past = f", {each.past_shelf_life} more past shelf life" if each.past_shelf_life else ""
-        yield Line(f"{each.to_buy} x {each.type} ({each.due} due, {held}{past})", indent=1)
+        spoilt = (each.in_stock or 0) - (each.due - each.to_buy) if each.to_buy else 0
+        then = f", {spoilt} of them past shelf life when a cell is due" if spoilt > 0 else ""
+        yield Line(f"{each.to_buy} x {each.type} ({each.due} due, {held}{then}{past})", indent=1)
 
 
 def in_stock(desk: Desk, stock: dict[str, tuple[Spare, ...]], now: datetime) -> Iterator[Line]:
