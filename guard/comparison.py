@@ -15,7 +15,8 @@ from decimal import Decimal, InvalidOperation, localcontext
 
 from guard.desk import Desk
 from guard.errors import CallError
-from guard.model import FileFacts, Recipe
+from guard.model import FileFacts
+from guard.plant import Recipe
 from guard.record import Record
 from guard.share.contents import BLOCK_BYTES, DIGEST_BYTES, Content, contents
 from guard.share.differing import part_of

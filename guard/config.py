@@ -47,8 +47,8 @@ from guard.config_keys import (
 from guard.config_lines import line_of
 from guard.config_values import Wrong, positive, shown, text
 from guard.errors import ConfigFaults, Fault
-from guard.model import (
-    ACTIONS,
+from guard.model import ACTIONS, Limits
+from guard.plant import (
     EVERY_ARM,
     ArchiveLimits,
     Arm,
@@ -59,7 +59,6 @@ from guard.model import (
     Costs,
     HoldUp,
     Identity,
-    Limits,
     LossLimits,
     PartRule,
     Recipe,

@@ -19,7 +19,8 @@ from itertools import accumulate, pairwise
 
 from guard import __version__
 from guard.files import write_whole
-from guard.model import (
+from guard.model import Limits
+from guard.plant import (
     ArchiveLimits,
     Arm,
     CalendarRule,
@@ -29,7 +30,6 @@ from guard.model import (
     Costs,
     HoldUp,
     Identity,
-    Limits,
     LossLimits,
     PartRule,
     Recipe,

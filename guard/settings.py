@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import timedelta, tzinfo
 
-from guard.model import ArchiveLimits, Arm, CalendarRule, CellType, Limits, Recipe
+from guard.model import Limits
+from guard.plant import ArchiveLimits, Arm, CalendarRule, CellType, Recipe
 from guard.record import Record
 
 

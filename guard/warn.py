@@ -14,7 +14,7 @@ from itertools import groupby
 from guard.clock import Reading
 from guard.desk import Desk
 from guard.errors import ShareUnreadable
-from guard.model import Arm, ArmFacts, PlannedEvent, Question, Verdict
+from guard.model import ArmFacts, PlannedEvent, Question, Verdict
 from guard.plan.warnings import (
     SWAP,
     Change,
@@ -27,6 +27,7 @@ from guard.plan.warnings import (
     watched,
     window_due,
 )
+from guard.plant import Arm
 from guard.rules.verdict import verdict
 from guard.share.layout import Layout
 from guard.share.marker import marker_state, read_marker

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from guard.ical.read import Bounds, read
-from guard.model import CalendarRule
 from guard.plan.calendar import Read, Reader
+from guard.plant import CalendarRule
 
 BERLIN = ZoneInfo("Europe/Berlin")
 AREAS = {"arm-07": "finishing", "arm-09": "finishing", "arm-1": "paint shop", "arm-1.2": "paint"}

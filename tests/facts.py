@@ -8,27 +8,22 @@ from typing import Any, NamedTuple
 
 from guard.model import (
     Action,
-    Arm,
     ArmFacts,
     BackupSet,
-    CellType,
-    Checks,
     Finding,
     FittedCell,
-    Identity,
     Limits,
     Mark,
     Part,
-    PartRule,
     Powered,
     Question,
-    Recipe,
     ShareFacts,
     SignOff,
     SpareCells,
     SwapWindow,
     Verdict,
 )
+from guard.plant import Arm, CellType, Checks, Identity, PartRule, Recipe
 from guard.rules.verdict import verdict
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from guard.model import ArchiveLimits, Checks, Form, PartRule, Recipe
+from guard.model import Form
+from guard.plant import ArchiveLimits, Checks, PartRule, Recipe
 from guard.share.ground import Ground
 from guard.share.outside import appearance
 from guard.share.read import read_set

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from guard.model import ArchiveLimits, Checks, PartRule, Recipe
+from guard.plant import ArchiveLimits, Checks, PartRule, Recipe
 from guard.share.archive import HEADER_BYTES
 from tests.plant import Plant, content, touch
 from tests.reading import AS_OF, LIMITS, faults, odd, paths, sealed

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.model import Checks, FileFacts, PartRule, Recipe
+from guard.model import FileFacts
+from guard.plant import Checks, PartRule, Recipe
 from guard.share.bag import info, tag_files
 from guard.share.checksums import bag_faults
 from tests.plant import Plant, content, touch

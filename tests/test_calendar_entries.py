@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from guard.ical.refusals import CalendarRefused
-from guard.model import USUAL_OFF, CalendarRule
+from guard.model import USUAL_OFF
 from guard.plan.calendar import Reader, Texts
+from guard.plant import CalendarRule
 from tests.calendars import AREAS, calendar, entry, reading, starts, whys
 
 AT = ("DTSTART:20260601T060000Z", "DURATION:PT2H")

@@ -17,7 +17,6 @@ from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from guard.model import CellType
 from guard.physics.cell_life import (
     HOURS_A_YEAR,
     MOST_HOURS,
@@ -42,6 +41,7 @@ from guard.physics.cell_life import (
     shelf_hours,
     standby_factor,
 )
+from guard.plant import CellType
 
 YEAR_OF_365_D_H = 8760.0
 OFF = 1.0

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from guard.model import ACTIONS, Action, Cell, FittedCell, Level
+from guard.model import ACTIONS, Action, FittedCell, Level
+from guard.plant import Cell
 from guard.rules.cells import fitted, installed_at
 from tests.facts import DAY, HOUR, MEMORY_CELL, MICROSECOND, NOW, POSITION_CELL, YOUNG_CELLS, Given, given, mark, proven
 

@@ -12,8 +12,9 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from guard.model import ACTIONS, Action, AnswerTime, Costs, FittedCell, Level, LossLimits, rank
+from guard.model import ACTIONS, Action, AnswerTime, FittedCell, Level, rank
 from guard.physics.cell_life import HOURS_A_YEAR
+from guard.plant import Costs, LossLimits
 from guard.rules.charge import EDGES, TEN_YEARS, Stretch, empty_at, first_beyond, outlook, stretch_of
 from guard.rules.verdict import HORIZON
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MEMORY_CELL, MICROSECOND, NOW, Given, given, mark, part, proven

@@ -17,19 +17,8 @@ from guard import kept
 from guard.config import parse
 from guard.errors import ConfigFaults, ConfigMissing
 from guard.load import load
-from guard.model import (
-    NEVER_SIGNED,
-    ArchiveLimits,
-    Arm,
-    Cell,
-    CellType,
-    Checks,
-    Costs,
-    Identity,
-    Limits,
-    PartRule,
-    Recipe,
-)
+from guard.model import NEVER_SIGNED, Limits
+from guard.plant import ArchiveLimits, Arm, Cell, CellType, Checks, Costs, Identity, PartRule, Recipe
 from guard.settings import Calendar, Keep, Notify, Reports, Service, Settings, Warnings
 from tests.plant import Plant
 

@@ -13,7 +13,7 @@ import pytest
 from guard.cli.ask import QUESTIONS
 from guard.cli.main import COMMANDS, Parser, main
 from guard.cli.question import event_asked, understand
-from guard.model import Arm
+from guard.plant import Arm
 
 WIDTH = 80
 NOW, ZONE = datetime(2026, 11, 25, 8, tzinfo=UTC), ZoneInfo("Europe/Berlin")

@@ -20,8 +20,9 @@ from scipy.integrate import solve_ivp
 from guard.clock import Reading, now
 from guard.config import parse
 from guard.errors import ConfigFaults
-from guard.model import Carried, HoldUp, Level, Powered, SwapWindow
+from guard.model import Carried, Level, Powered, SwapWindow
 from guard.physics.hold_up import capacitance_left_f, charged_fraction, charging_s, hold_up_s, load_a
+from guard.plant import HoldUp
 from guard.rules.permit import Permit
 from guard.rules.window import LONGEST, TimeOut, is_by_hold_up, limit_in_words, time_out, why
 from guard.settings import Settings

@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from guard.model import Action, Arm, Level, PlannedEvent, Question, SignOff, rank
+from guard.model import Action, Level, PlannedEvent, Question, SignOff, rank
+from guard.plant import Arm
 from guard.rules.sign_off import subject
 from guard.rules.verdict import verdict
 from guard.tell.steps import Want, in_order, steps, too_early, wants_for_event, wants_now, wants_soon

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from guard.cli.question import Asked, event_asked, understand
 from guard.errors import CallError, NotUnderstood, TimeTwice
-from guard.model import Arm
+from guard.plant import Arm
 from tests.plant import Plant
 
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from guard.model import Checks, Identity, PartRule, Recipe
+from guard.plant import Checks, Identity, PartRule, Recipe
 from guard.share.fingerprint import CHUNK_BYTES
 from guard.share.recipe import Inspector, matches
 from guard.share.source import IN_ONE_READ_BYTES

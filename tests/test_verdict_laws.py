@@ -21,9 +21,7 @@ from guard.model import (
     LEVELS,
     MARK_KINDS,
     BackupSet,
-    CellType,
     FittedCell,
-    HoldUp,
     Level,
     Limits,
     Part,
@@ -36,6 +34,7 @@ from guard.model import (
     Twin,
     rank,
 )
+from guard.plant import CellType, HoldUp
 from guard.rules.capture import EARLIEST_PLAUSIBLE, dated
 from guard.rules.findings import EXPLANATIONS
 from guard.rules.sign_off import counts_as

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from guard.cli.output import Line, when
-from guard.model import Arm
+from guard.plant import Arm
 from guard.rules.restore import AFTER, Choice
 from guard.settings import Settings
 from guard.tell import restoring

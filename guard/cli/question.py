@@ -14,7 +14,8 @@ from datetime import datetime, timedelta, tzinfo
 from guard.cli.when import WEEKDAYS, day_or_when, parse_when
 from guard.desk import nearest
 from guard.errors import NotUnderstood
-from guard.model import Action, Arm
+from guard.model import Action
+from guard.plant import Arm
 from guard.record import Record
 from guard.units import in_words, span
 

@@ -12,7 +12,8 @@ from guard.cli.output import Line
 from guard.cli.when import date_code
 from guard.desk import Desk
 from guard.errors import NotUnderstood
-from guard.model import CellType, FittedCell, SpareCells
+from guard.model import FittedCell, SpareCells
+from guard.plant import CellType
 from guard.record import Record
 from guard.rules.cells import made_on
 from guard.rules.spares import past_shelf_life_at, usable, was_old

@@ -23,7 +23,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
-from guard.model import CellType
+from guard.plant import CellType
 from guard.record import Record
 
 HOURS_A_YEAR = 8766.0

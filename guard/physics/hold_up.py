@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 
-from guard.model import HoldUp
+from guard.plant import HoldUp
 
 REFERENCE_C = 25.0
 """The temperature at which data sheets tell currents."""

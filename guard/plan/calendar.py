@@ -6,8 +6,9 @@ import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 
-from guard.model import ACTIONS, EVERY_ARM, Action, CalendarRule, PlannedEvent
+from guard.model import ACTIONS, Action, PlannedEvent
 from guard.plan.events import is_over
+from guard.plant import EVERY_ARM, CalendarRule
 from guard.record import Record
 
 NO_EVENT = "none"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from guard.model import BackupSet, Recipe
+from guard.model import BackupSet
+from guard.plant import Recipe
 from guard.record import Record
 
 EARLIEST_PLAUSIBLE = datetime(2001, 1, 1, tzinfo=UTC)

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 
-from guard.model import Cell, CellType, FittedCell, Level, Mark, Question
+from guard.model import FittedCell, Level, Mark, Question
+from guard.plant import Cell, CellType
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing

@@ -17,9 +17,10 @@ from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
 
-from guard.model import AnswerTime, Arm, ArmFacts, AtStake, FittedCell, Level, LossLimits, Mark, Question
+from guard.model import AnswerTime, ArmFacts, AtStake, FittedCell, Level, Mark, Question
 from guard.physics import cell_life, loss
 from guard.physics.cell_life import Charge, Period, Rates
+from guard.plant import Arm, LossLimits
 from guard.record import Record
 from guard.rules.capture import believable
 from guard.rules.cells import REPLACED, installed_at, made_on, remedy

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
-from guard.model import CellType, FittedCell, Level, Question, SpareCells
+from guard.model import FittedCell, Level, Question, SpareCells
+from guard.plant import CellType
 from guard.record import Record
 from guard.rules.cells import REPLACED, installed_at, made_on, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds

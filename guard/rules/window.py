@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from guard.model import ArmFacts, BackupSet, Carried, Finding, HoldUp, Level, Question, SwapWindow
+from guard.model import ArmFacts, BackupSet, Carried, Finding, Level, Question, SwapWindow
+from guard.plant import HoldUp
 from guard.record import Record
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding

@@ -16,8 +16,9 @@ from collections.abc import Iterator
 from datetime import datetime, tzinfo
 from typing import IO
 
-from guard.model import ArchiveLimits, FileFacts
+from guard.model import FileFacts
 from guard.names import name_text
+from guard.plant import ArchiveLimits
 from guard.record import Record
 from guard.share.listing import LAST_NS, OddMember, SetUnreadable
 from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, forget, take_content, take_stream

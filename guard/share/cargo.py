@@ -6,7 +6,8 @@ import hashlib
 from collections.abc import Callable
 from datetime import tzinfo
 
-from guard.model import ArchiveLimits, FileFacts, Form, Recipe
+from guard.model import FileFacts, Form
+from guard.plant import ArchiveLimits, Recipe
 from guard.record import Record
 from guard.share import bag
 from guard.share.checksums import PAYLOAD

@@ -10,7 +10,7 @@ import hashlib
 import os
 from collections.abc import Collection, Mapping
 
-from guard.model import Checks, Recipe
+from guard.plant import Checks, Recipe
 from guard.record import Record
 from guard.share.ground import Ground
 from guard.share.layout import stem

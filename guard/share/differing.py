@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from guard.lapses import NO_PART, PartDifference
-from guard.model import FileFacts, Recipe
+from guard.model import FileFacts
+from guard.plant import Recipe
 from guard.share.checksums import PAYLOAD, is_bag, is_checksum_list
 from guard.share.find import LEFT_BY_FILE_BROWSERS
 from guard.share.recipe import matches

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
 
 from guard.digest import text_digest
-from guard.model import ArchiveLimits, Recipe
+from guard.plant import ArchiveLimits, Recipe
 from guard.record import Record
 from guard.share.find import Found
 from guard.share.layout import Layout, stamp_moment

@@ -6,7 +6,8 @@ import os
 from collections.abc import Callable
 from datetime import datetime
 
-from guard.model import Form, Recipe
+from guard.model import Form
+from guard.plant import Recipe
 from guard.share.checksums import SUMS_NAME, further_algorithms
 from guard.share.ground import Ground
 from guard.share.layout import stem

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 from functools import lru_cache
 
-from guard.model import Checks, PartRule, Recipe
+from guard.plant import Checks, PartRule, Recipe
 from guard.units import bytes_in_words
 
 

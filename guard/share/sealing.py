@@ -7,7 +7,8 @@ import re
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
-from guard.model import Checks, FileFacts, Part, PartRule, Problem, Recipe
+from guard.model import FileFacts, Part, Problem
+from guard.plant import Checks, PartRule, Recipe
 from guard.record import Record
 from guard.rules.capture import EARLIEST_PLAUSIBLE
 from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults

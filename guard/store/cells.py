@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
-from guard.model import CellType, Mark, SpareCells
+from guard.model import Mark, SpareCells
+from guard.plant import CellType
 from guard.record import Record
 from guard.rules.spares import past_shelf_life_at
 from guard.store.encoding import moment

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import sqlite3
 
-from guard.model import ARM_SPECIFIC_PARTS, BackupSet, FileFacts, Form, Part, Problem, Twin
+from guard.model import BackupSet, FileFacts, Form, Part, Problem, Twin
 from guard.names import name_text
+from guard.plant import ARM_SPECIFIC_PARTS
 from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import moment, time_read, unpack_manifest

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
-from guard.model import Arm
+from guard.plant import Arm
 from guard.record import Record
 from guard.rules.restore import Choice
 from guard.tell import restoring

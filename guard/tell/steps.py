@@ -10,9 +10,10 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 
-from guard.model import Arm, Finding, Level, PlannedEvent, Verdict, rank
+from guard.model import Finding, Level, PlannedEvent, Verdict, rank
 from guard.plan.campaign import SAVING_LIFTS
 from guard.plan.events import LAST_MOMENT
+from guard.plant import Arm
 from guard.record import Record
 from guard.rules.findings import EXPLANATIONS
 from guard.tell.told import Lot, Step

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
-from guard.model import Arm, Finding, Verdict, rank
+from guard.model import Finding, Verdict, rank
 from guard.plan.steps import BY_ORDER, CHECKED, Step
+from guard.plant import Arm
 from guard.record import Record
 from guard.rules.sign_off import counts_as
 from guard.tell.cautions import CAUTIONS
