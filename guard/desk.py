@@ -221,6 +221,7 @@ class Desk:
     def hand_over(self) -> None:
         """Carry changes of sets from the catalogue into the ledger; a crash in between repeats none."""
         while pending := self.catalogue.pending():
+            self.catalogue.store.keep()  # else a power cut could leave a ledger that knows more than the catalogue
             with self.recording() as ledger:
                 ledger.take_over(change for _, change in pending)
             self.catalogue.handed_over(pending[-1][0])

@@ -197,7 +197,7 @@ class Catalogue:
 
     def wait(self, known: Known, signature: str | None, since: datetime, trouble: str | None = None) -> None:
         """Write down that a set is not ready: how it looks, since when, and what hinders reading it."""
-        with self.store.transaction() as db:
+        with self.store.transaction(kept=False) as db:
             db.execute(
                 "UPDATE sets SET signature=?, quiet_since=?, trouble=? WHERE id=?",
                 (signature, time_text(since), trouble, known.id),
@@ -209,7 +209,7 @@ class Catalogue:
         Where another pass sealed it since it was looked up, that seal stands. What it held before stays
         known, as of a set that is gone: a copy of that is no younger for what came into the original since.
         """
-        with self.store.transaction() as db:
+        with self.store.transaction(kept=False) as db:
             db.execute(
                 f"INSERT INTO sets({_CLAIM}, complete, gone_at) SELECT {_CLAIM}, 0, ? FROM sets"
                 " WHERE id=? AND gone_at IS NULL AND sealed_at IS ? AND fingerprint<>?",
@@ -259,7 +259,7 @@ class Catalogue:
         Its times may have changed meanwhile, so they are written anew, and damage that was
         noted before is taken back, which the ledger tells.
         """
-        with self.store.transaction() as db:
+        with self.store.transaction(kept=False) as db:
             db.execute(
                 "UPDATE sets SET last_read_at=?, shape=?, essence=?, trouble=NULL, damaged_at=NULL, damage=NULL WHERE id=?",
                 (time_text(at), shape, essence, known.id),

@@ -21,7 +21,11 @@ BUSY_SECONDS = 5.0
 
 
 class Store:
-    """One database: a connection in which every write is one transaction that survives a power cut."""
+    """One database: a connection in which every write is one transaction that survives a kill, and a power cut too.
+
+    What can be learnt again may wait for the disk: it survives a power cut once `keep` was called, or anything
+    else was written.
+    """
 
     def __init__(self, path: str, kind: str) -> None:
         """Open the database of that kind, creating it or bringing it up to date where needed.
@@ -60,9 +64,27 @@ class Store:
         """Turn what SQLite says into a refusal that names the file and the remedy."""
         return _Told(self)
 
-    def transaction(self) -> _Transaction:
-        """One transaction: all of it or nothing, whatever happens. Takes the write lock at once."""
-        return _Transaction(self)
+    def transaction(self, *, kept: bool = True) -> _Transaction:
+        """One transaction: all of it or nothing, whatever happens. Takes the write lock at once.
+
+        It is on the disk afterwards, unless it is not ``kept``: then it is once `keep` was called.
+        """
+        return _Transaction(self, kept=kept)
+
+    def keep(self) -> None:
+        """Force to the disk what any process has written. Raises StateUnusable where the disk fails."""
+        try:
+            log = os.open(f"{self.path}-wal", os.O_RDWR)
+        except FileNotFoundError:
+            return  # SQLite has folded it into the database, and forced that to the disk
+        except OSError as error:
+            raise StateUnusable(self.path, error.strerror or str(error), _MAKE_WRITABLE) from error
+        try:
+            os.fsync(log)
+        except OSError as error:
+            raise StateUnusable(self.path, error.strerror or str(error), _LOOK_AFTER_DISK) from error
+        finally:
+            os.close(log)
 
     def log_has_grown(self) -> bool:
         """Whether the write-ahead log is so long that whoever opens the database next would feel it."""
@@ -94,11 +116,12 @@ class _Told:
 
 
 class _Transaction:
-    def __init__(self, store: Store) -> None:
-        self.store = store
+    def __init__(self, store: Store, *, kept: bool) -> None:
+        self.store, self.kept = store, kept
 
     def __enter__(self) -> sqlite3.Connection:
         with self.store.told():
+            self.store.connection.execute(f"PRAGMA synchronous={'FULL' if self.kept else 'NORMAL'}")
             self.store.connection.execute("BEGIN IMMEDIATE")
         return self.store.connection
 
@@ -117,6 +140,7 @@ _MAKE_WRITABLE = (
     "Make it writable for this user, such as by the group of the account that the monitor runs as. Another folder"
     " as plant.state would begin without marks, swaps and sign-offs."
 )
+_LOOK_AFTER_DISK = "Look after its disk; what was written before is kept."
 _REBUILD = {
     "catalogue": "`guard look --rebuild` moves it aside and builds it again from the share; marks and the"
     " ledger stand in a file of their own and stay.",
@@ -133,7 +157,7 @@ def _worded(path: str, reason: str, kind: str) -> GuardError:
     if "full" in reason:
         return StateUnusable(path, reason, "Make room on its disk; nothing was changed.")
     if "disk I/O" in reason:
-        return StateUnusable(path, reason, "Look after its disk; what was written before is kept.")
+        return StateUnusable(path, reason, _LOOK_AFTER_DISK)
     if "malformed" in reason or "no such" in reason:
         return StateDamaged(path, reason, _REBUILD[kind])
     return StateUnusable(path, reason, f"Look after the file {os.path.basename(path)}.")

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 from threading import Event
+from typing import Any
 
+import pytest
+
+from guard.desk import Desk
+from guard.errors import StateLocked
+from guard.load import load
+from guard.share.look import Silent
 from tests.faults.daemon import Daemon, Witness, answers, nothing_lost_or_doubled, until
 from tests.faults.faulty import faulty
 from tests.faults.machine import cut_power, disk, mounted
@@ -84,6 +94,49 @@ def test_power_is_cut(bare: Plant, tmp_path: Path) -> None:
         assert "clear" not in witness.verdicts("dead")
         assert "M. Okafor" in bare.run("ledger", "show", "--last", "0").out
         nothing_lost_or_doubled(bare, path, newer, last)
+
+
+def test_power_is_cut_when_the_ledger_knows_and_the_catalogue_does_not_know_that_it_does(
+    bare: Plant, tmp_path: Path
+) -> None:
+    """What the ledger was told of the sets stands on the catalogue's disk too: else it would pass for an older copy."""
+    with disk(tmp_path / "image", bare.root / "state") as mount:
+        bare.init()
+        path = bare.save("arm-07")
+        desk = Desk(load(str(bare.config)))
+        desk.catalogue.store.connection.execute("PRAGMA busy_timeout=0")
+        desk.records.store.connection.execute("PRAGMA busy_timeout=0")
+        with locked(bare.root / "state" / "ledger.db"), pytest.raises(StateLocked):
+            desk.look(Silent())
+        with locked(bare.root / "state" / "catalogue.db"), pytest.raises(StateLocked):
+            desk.hand_over()
+        assert [body["set"] for body in bodies(bare.root / "state" / "ledger.db")] == [path]
+        cut_power(mount)
+        desk.catalogue.close()
+        desk.ledger.store.close()
+        mount.unmount()
+        mount.mount()
+        assert bare.ask().code != 1
+        bare.prove()
+        nothing_lost_or_doubled(bare, path)
+
+
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Another process holds a database."""
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("BEGIN IMMEDIATE")
+    yield
+    db.execute("ROLLBACK")
+    db.close()
+
+
+def bodies(path: Path) -> list[dict[str, Any]]:
+    """What the ledger tells of sets."""
+    db = sqlite3.connect(path)
+    told = [json.loads(body) for (body,) in db.execute("SELECT body FROM entries WHERE kind='set'")]
+    db.close()
+    return told
 
 
 def test_two_monitors_on_one_state_folder(plant: Plant) -> None:
