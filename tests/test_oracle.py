@@ -16,10 +16,13 @@ import pytest
 
 from tests.oracle.__main__ import tell_one
 from tests.oracle.calling import IN_MEMORY, Caller
+from tests.oracle.tally import CODES, Tally
 
 HERE = Path(__file__).parent / "oracle"
 MOST_S = 10.0
 """So long a batch may take."""
+MOST_USUAL = {"stale-backup", "not-read-back", "spare-missing", "restore-test-due"}
+"""What hardly any batch is without."""
 
 
 @pytest.fixture
@@ -62,10 +65,19 @@ def test_both_say_the_same(scratch: Path, caller: Caller, capsys: pytest.Capture
     first = int(os.environ.get("ORACLE_SEED", "1"))  # another one by hand, or very many by the command above
     with capsys.disabled():
         print(f"\nplants from seed {first}; one again: python -m tests.oracle {first}")
-    end, seed = time.monotonic() + MOST_S, first
+    end, seed, tally = time.monotonic() + MOST_S, first, Tally()
     while time.monotonic() < end:
         story = tell_one(seed, scratch / f"plant-{seed}", caller)
         found = "\n".join(str(one) for one in story.found)
         assert not story.found, f"python -m tests.oracle {seed}\n{found}"
+        tally.add(story.tally)
         seed += 1
     assert seed > first
+    assert tally.exercised() >= MOST_USUAL
+
+
+def test_the_oracle_counts_every_code_that_the_tool_explains() -> None:
+    from guard.rules.findings import EXPLANATIONS
+
+    known = {code: {level for level, _ in told.levels} for code, told in EXPLANATIONS.items()}
+    assert {code: set(levels) for code, levels in CODES.items()} == known

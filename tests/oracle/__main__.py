@@ -13,6 +13,7 @@ from pathlib import Path
 from tests.oracle.calling import IN_MEMORY, Caller
 from tests.oracle.comparing import Difference
 from tests.oracle.story import Story
+from tests.oracle.tally import Tally
 
 
 def tell_one(seed: int, root: Path, caller: Caller) -> Story:
@@ -33,7 +34,8 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, metavar="DIR", help="leave the plants below this folder")
     args = parser.parse_args()
     kinds: Counter[str] = Counter()
-    questions = differing = 0
+    differing = 0
+    tally = Tally()
     caller = Caller()
     with tempfile.TemporaryDirectory(dir=IN_MEMORY) as scratch:
         for seed in range(args.seed, args.seed + args.plants):
@@ -41,7 +43,7 @@ def main() -> int:
             story = tell_one(seed, root, caller)
             if args.keep is None:
                 shutil.rmtree(root)
-            questions += story.questions
+            tally.add(story.tally)
             if args.plants == 1:
                 print("\n".join(story.lines))
             for found in story.found:
@@ -49,7 +51,9 @@ def main() -> int:
             kinds.update({found.kind for found in story.found})
             differing += bool(story.found)
     caller.close()
-    print(f"{args.plants} plants from seed {args.seed}, {questions} answers; {differing} plants differ: {dict(kinds)}")
+    print("In how many answers each finding was, the oracle's and the tool's:\n" + "\n".join(tally.lines()))
+    said = f"{sum(tally.verdicts.values())} answers: {dict(tally.verdicts)}"
+    print(f"{args.plants} plants from seed {args.seed}, {said}; {differing} plants differ: {dict(kinds)}")
     return 1 if differing else 0
 
 

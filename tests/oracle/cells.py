@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
-from typing import NamedTuple
 
 from tests.oracle.memory import Memory
 from tests.oracle.setting import YEAR, Arm, Cell
+from tests.oracle.standing import Found
 
 REPLACES = {"memory-swap": ("memory",), "position-swap": ("position",), "service-visit": ("memory", "position")}
 """Design 3: one visit may do both."""
@@ -18,29 +18,21 @@ LEAST_MAH = 100
 """Plants have cells that hold more than they need by far, or that were spent long ago: `plants.AMPLE`, `SPENT`."""
 
 
-class Said(NamedTuple):
-    """One finding about a cell."""
-
-    code: str
-    level: str
-    subject: str
-
-
 def installed(memory: Memory, arm: Arm, cell: Cell) -> datetime | None:
     """When a cell was put in: as a person told of its change, else as configured; a day begins at 00:00 UTC."""
     day = memory.cell_changed(arm.id, "cell-changed", cell.type) or cell.installed
     return datetime(day.year, day.month, day.day, tzinfo=UTC) if day else None
 
 
-def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timedelta) -> Iterable[Said]:
+def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
     """All findings about the cells of an arm."""
     if not arm.cells:
-        yield Said("cell-age-unknown", "caution", "")
+        yield Found("cell-age-unknown", "caution", "")
     for cell in arm.cells:
         replaced = cell.kind in REPLACES.get(action, ())
         yield from _about_age(memory, arm, cell, at, replaced=replaced)
         if _alarmed(memory, arm, cell):
-            yield Said("cell-alarm", "caution" if replaced else "hold", cell.type)
+            yield Found("cell-alarm", "caution" if replaced else "hold", cell.type)
         if cell.kind == "memory" and action != "position-swap":
             for said in _about_charge(memory, arm, cell, at + off, replaced=replaced):
                 yield said._replace(subject=f"{cell.type} for {off}")
@@ -48,20 +40,20 @@ def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timede
         yield from _about_spares(memory, arm, REPLACES[action][0])
 
 
-def _about_charge(memory: Memory, arm: Arm, cell: Cell, end: datetime, *, replaced: bool) -> Iterable[Said]:
+def _about_charge(memory: Memory, arm: Arm, cell: Cell, end: datetime, *, replaced: bool) -> Iterable[Found]:
     """Design 7; only where figures are known, and not where the mains stay on (design 3)."""
     since = installed(memory, arm, cell)
     if cell.capacity_mah is None or since is None:
         return
     if cell.capacity_mah < LEAST_MAH:
-        yield Said("charge-short", "caution" if replaced else "hold", cell.type)
-        yield Said("loss-likely", "caution" if replaced else "hold", cell.type)
+        yield Found("charge-short", "caution" if replaced else "hold", cell.type)
+        yield Found("loss-likely", "caution" if replaced else "hold", cell.type)
         return
     since = _survived(memory, arm, since)
     chance = 1 - math.exp(-memory.setting.failures_per_year * ((end - since) / YEAR))
     level = next((one for one in ("hold", "caution") if chance >= LIKELY[one]), None)
     if level:
-        yield Said("loss-likely", "caution" if replaced else level, cell.type)
+        yield Found("loss-likely", "caution" if replaced else level, cell.type)
 
 
 def _survived(memory: Memory, arm: Arm, since: datetime) -> datetime:
@@ -71,7 +63,7 @@ def _survived(memory: Memory, arm: Arm, since: datetime) -> datetime:
     return max([since, *(min(on for on in back if on > at) for at in off if any(on > at for on in back))])
 
 
-def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Said]:
+def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Found]:
     """A spare of each type that the arm lists; where it lists none, of any type of that kind."""
     types = [cell.type for cell in arm.cells if cell.kind == kind]
     counts = [memory.stock.get(each) for each in types]
@@ -82,17 +74,17 @@ def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Said]:
         counts = [next((one for one in told if one), 0 if told and None not in told else None)]
     for count in counts:
         if count is None or count <= 0:
-            yield Said("spare-missing", "caution" if count is None else "hold", kind)
+            yield Found("spare-missing", "caution" if count is None else "hold", kind)
 
 
-def _about_age(memory: Memory, arm: Arm, cell: Cell, at: datetime, *, replaced: bool) -> Iterable[Said]:
+def _about_age(memory: Memory, arm: Arm, cell: Cell, at: datetime, *, replaced: bool) -> Iterable[Found]:
     since = installed(memory, arm, cell)
     if since is None:
-        yield Said("cell-age-unknown", "caution" if replaced else "unknown", cell.type)
+        yield Found("cell-age-unknown", "caution" if replaced else "unknown", cell.type)
     elif at - since > cell.interval:
-        yield Said("cell-overdue", "caution" if replaced else "hold", cell.type)
+        yield Found("cell-overdue", "caution" if replaced else "hold", cell.type)
     elif at - since >= cell.interval * 0.9:
-        yield Said("cell-due-soon", "caution", cell.type)
+        yield Found("cell-due-soon", "caution", cell.type)
 
 
 def _alarmed(memory: Memory, arm: Arm, cell: Cell) -> bool:

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from tests.oracle.calling import Given
 from tests.oracle.judging import RANK, Judge
 from tests.oracle.memory import Memory
+from tests.oracle.tally import Tally
 
 LATE = timedelta(seconds=10)
 """So long after a command was given the tool may have read its clock."""
@@ -49,8 +50,8 @@ def adopt(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Differen
     return found
 
 
-def compare(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Difference]:
-    """How one answer differs from what the oracle says."""
+def compare(judge: Judge, memory: Memory, answer: dict[str, Any], tally: Tally) -> list[Difference]:
+    """How one answer differs from what the oracle says; what both say is counted."""
     action, at, off = answer["action"], moment(answer["at"]), timedelta(seconds=answer["off_for_s"])
     path = answer["set"]["path"] if answer["set"] else None
     judge.carrier = next((one for one in judge.equals if one.path == path), judge.carrier)
@@ -59,6 +60,9 @@ def compare(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Differ
     told = judge.told(action, at, off)
     asked = f"{answer['arm']} {action} at {answer['at']}"
     codes = {(one["code"], _counts_as(one)) for one in answer["findings"]}
+    tally.oracle.update(told.codes)
+    tally.tool.update(codes)
+    tally.verdicts[told.level] += 1
     lacking, more = sorted(told.codes - codes), sorted(codes - told.codes - judge.undecided)
     texts = f"the tool lacks {lacking} and adds {more}"
     if answer["verdict"] != told.level:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from tests.oracle import cells
-from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, members, problems, unsound
-from tests.oracle.reading import Seen, Share
+from tests.oracle import cells, power
+from tests.oracle.memory import BELIEVED_SINCE, Known, Memory, members, unsound
+from tests.oracle.reading import Share
 from tests.oracle.setting import ACTIONS
+from tests.oracle.standing import Found, Standing
 
 RANK = ("clear", "caution", "unknown", "hold")
 TEN_YEARS = timedelta(days=3652.5)
@@ -21,14 +21,6 @@ NOBODY_ANSWERS_FOR = {
     action: ("wrong-arm", *(NO_COMPLETE_SET if action == "memory-swap" else ())) for action in ACTIONS
 }
 """No sign-off counts for another arm's data, nor for a memory swap with no complete set at all."""
-
-
-class Found(NamedTuple):
-    """One finding; ``subject`` is what a sign-off of it is about."""
-
-    code: str
-    level: str
-    subject: str = ""
 
 
 class Told(NamedTuple):
@@ -44,114 +36,13 @@ class Told(NamedTuple):
         return {(one.code, one.level) for one in self.found}
 
 
-class Judge:
-    """Judges one arm as things stand at ``now``; ``share`` is the share as it lies there, None where it is offline."""
+class Judge(Standing):
+    """Judges one arm as things stand; ``marker`` tells how that of the share is."""
 
     def __init__(self, memory: Memory, share: Share | None, marker: str, arm: str, now: datetime) -> None:
-        self.memory, self.setting, self.share, self.marker = memory, memory.setting, share, marker
-        self.arm, self.now = memory.setting.arm(arm), now
-        self.sets = [known for known in memory.known.values() if known.arm == arm]
-        self.equals = self._newest()
-        self.carrier = self.equals[-1] if self.equals else None
-        self.moments: set[datetime] = set()
+        super().__init__(memory, share, arm, now)
+        self.marker = marker
         self.undecided: set[tuple[str, str]] = set()
-
-    # --- what is known of a set -------------------------------------------------------------------------
-
-    def own_capture(self, known: Known) -> datetime:
-        """Design 4: the earliest plausible of stamp, newest modification time and first sight."""
-        assert known.sealed
-        return self._claim(known, known.versions[-1])
-
-    @staticmethod
-    def _claim(known: Known, version: Seen) -> datetime:
-        newest = max((file.changed for file in version.files.values()), default=None)
-        times = [version.stamp, newest, known.first_seen]
-        return min(time for time in times if time and BELIEVED_SINCE <= time <= known.first_seen)
-
-    def original(self, known: Known) -> Known:
-        """Design 4: the oldest set of the arm that has, or once had, the very same bytes.
-
-        Only where a recipe names what is volatile.
-        """
-        assert known.sealed
-        if not self.setting.volatile or known.sealed.broken:
-            return known
-        print_of = known.sealed.fingerprint
-        return min((claim, one is not known, one.path, one) for claim, one in self._with(print_of))[-1]
-
-    def captured(self, known: Known) -> datetime:
-        """When the controller was saved, as far as it can be believed."""
-        assert known.sealed
-        if not self.setting.volatile or known.sealed.broken:
-            return self.own_capture(known)
-        return min(claim for claim, _ in self._with(known.sealed.fingerprint))
-
-    def _with(self, print_of: str) -> list[tuple[datetime, Known]]:
-        """The sets of the arm that had these bytes, each with the time that it claims as it was then."""
-        return [
-            (self._claim(one, version), one)
-            for one in self.sets
-            for version in one.versions
-            if version.fingerprint == print_of and not version.broken
-        ]
-
-    def complete(self, known: Known) -> bool:
-        """Every part of the recipe there and sound."""
-        return known.sealed is not None and not problems(known.sealed, self.setting.parts)
-
-    def damaged(self, known: Known) -> str:
-        """Why a set is not what it was: found before, or by a listing now."""
-        return known.damage or ("changed" if known.read_at and self._changed(known) else "")
-
-    def _changed(self, known: Known) -> bool:
-        """Whether a listing shows a set otherwise than before.
-
-        No rule says of which sets but the one that it relies on `ask` must notice that.
-        """
-        seen = self.share.sets.get(known.path) if self.share else None
-        return known.sealed is not None and seen is not None and seen.look != known.listed
-
-    def gone(self, known: Known) -> bool:
-        """Whether a set is no longer where it was; of an offline share nothing is known to have gone."""
-        return known.gone if self.share is None else known.path not in self.share.sets
-
-    def foreign(self, known: Known) -> str:
-        """Design 4, `wrong-arm`: another arm's axis-zero or image, or an identity that is not the arm's."""
-        assert known.sealed
-        if self.setting.identity and (file := known.sealed.files.get("settings.toml")):
-            said = re.search(rb'serial = "([^"]+)"', file.data)
-            if said and said[1].decode() != self.arm.serial:
-                return "names another controller"
-        for other in self.memory.known.values():
-            if other.arm == known.arm or other.sealed is None or other.gone:
-                continue  # explain wrong-arm: who moves the wrong set out of the share has said which is right
-            for part in ("axis-zero", "image"):
-                if part in self.setting.parts:
-                    mine = members(known.sealed, self.setting.parts[part].files)
-                    if mine and mine == members(other.sealed, self.setting.parts[part].files):
-                        return f"{part} equals that of {other.path}"
-        return ""
-
-    def _newest(self) -> list[Known]:
-        """Contract: the newest complete set that was read back at least once, neither damaged nor another arm's.
-
-        Several where they are equally new: the rules do not say which of them.
-        """
-        good = [
-            known
-            for known in self.sets
-            if known.sealed
-            and known.read_at
-            and not self.gone(known)
-            and self.complete(known)
-            and not self.damaged(known)
-            and not self.foreign(known)
-        ]
-        latest = max(map(self.captured, good), default=None)
-        return sorted((known for known in good if self.captured(known) == latest), key=lambda known: known.path)
-
-    # --- the verdict ------------------------------------------------------------------------------------
 
     def told(self, action: str, at: datetime, off: timedelta) -> Told:
         """The verdict for an action at a time."""
@@ -175,22 +66,12 @@ class Judge:
                     return instant, then
         return None, None
 
-    def _after(self, at: datetime, moment: datetime) -> bool:
-        """Whether a moment has passed, itself not included; it is one at which a level may change."""
-        self.moments.add(moment)
-        return at > moment
-
-    def _from(self, at: datetime, moment: datetime) -> bool:
-        """Whether a moment has come, itself included."""
-        self.moments.add(moment)
-        return at >= moment
-
     def _signed(self, one: Found, action: str, at: datetime) -> Found:
         if one.code in NOBODY_ANSWERS_FOR[action]:
             return one
         for sign in self.memory.sign_offs:
             is_meant = (sign.arm, sign.code) == (self.arm.id, one.code) and (one.level, one.subject) in sign.subjects
-            if is_meant and not self._after(at, sign.until) and one.level in ("hold", "unknown"):
+            if is_meant and not self.after(at, sign.until) and one.level in ("hold", "unknown"):
                 return one._replace(level="caution")
         return one
 
@@ -259,7 +140,7 @@ class Judge:
     def _about_newer(self, one: Known) -> Iterable[Found]:
         if self.foreign(one):
             yield Found("wrong-arm", "hold", one.path)
-        if self._changed(one):
+        if self.changed(one):
             self.undecided.add(("damaged-set", "caution" if self.carrier else "hold"))
         if not self.complete(one):
             if self.carrier or any(self.complete(other) and not self.gone(other) for other in self.sets):
@@ -275,13 +156,13 @@ class Judge:
 
     def _about_carrier(self, carrier: Known, action: str, at: datetime) -> Iterable[Found]:
         captured = self.captured(carrier)
-        if self._after(at, captured + self.setting.fresh[action]):
+        if self.after(at, captured + self.setting.fresh[action]):
             yield Found("stale-backup", "hold", carrier.path)
-        edits = [mark.at for mark in self._marks("edit") if mark.at > captured]
+        edits = [mark.at for mark in self.marks("edit") if mark.at > captured]
         if edits:
             yield Found("edited-since", "hold", f"{carrier.path} {sorted(edits)}")
         assert carrier.read_at
-        if self._after(at, carrier.read_at + self.setting.read_back_within):
+        if self.after(at, carrier.read_at + self.setting.read_back_within):
             yield Found("not-read-back", "hold", carrier.path)
         if carrier.copies < self.setting.copies_needed:
             yield Found("too-few-copies", "caution", carrier.path)
@@ -308,7 +189,7 @@ class Judge:
             *self._moved(one, next((k for k in older if self._has_axis(k)), None)),
             *self._shrunk(one, next((k for k in older if self.complete(k)), None)),
         ]
-        if self._changed(one):
+        if self.changed(one):
             self.undecided |= {(each.code, each.level) for each in found}
         else:
             yield from found
@@ -323,7 +204,7 @@ class Judge:
         if before is None or before.sealed is None or one.sealed is None:
             return
         was, now = (members(known, self.setting.parts["axis-zero"].files) for known in (before.sealed, one.sealed))
-        told = any(self.captured(before) < mark.at <= self.captured(one) for mark in self._marks("re-zeroed"))
+        told = any(self.captured(before) < mark.at <= self.captured(one) for mark in self.marks("re-zeroed"))
         if now and was != now and not told:
             yield Found("axis-zero-moved", "caution", one.path)
 
@@ -337,70 +218,15 @@ class Judge:
         if programs[1] <= programs[0] * left or sizes[1] <= sizes[0] * left:
             yield Found("shrunk-set", "caution", one.path)
 
-    # --- the arm ----------------------------------------------------------------------------------------
-
-    def _marks(self, kind: str) -> list[Mark]:
-        return [mark for mark in self.memory.marks if (mark.arm, mark.kind) == (self.arm.id, kind)]
-
     def _about_arm(self, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
         if (within := self.setting.restore_test_within) is not None:
-            last = max((mark.at for mark in self._marks("restore-test")), default=None)
-            if last is None or self._after(at, last + within):
+            last = max((mark.at for mark in self.marks("restore-test")), default=None)
+            if last is None or self.after(at, last + within):
                 yield Found("restore-test-due", "caution")
-        yield from self._about_swap(action, at)
-        yield from self._about_power(action, at)
+        yield from power.about_swap(self, action, at)
+        yield from power.about_power(self, action, at)
         for one in cells.about_cells(self.memory, self.arm, action, at, off):
             if one.code == "spare-missing" and self.is_out():
                 continue  # what is needed before a swap begins
-            yield Found(one.code, one.level, one.subject)
+            yield one
         self.moments |= cells.moments(self.memory, self.arm, off)
-
-    def is_out(self) -> bool:
-        """Whether the memory cell is out."""
-        mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
-        return bool(mine) and mine[-1].ended is None
-
-    def _about_swap(self, action: str, at: datetime) -> Iterable[Found]:
-        mine = [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
-        if self.is_out():
-            swap = mine[-1]
-            out = max(at, self.now) - swap.began
-            limit = self.setting.limit
-            code = "over" if out > limit else "closing" if out >= limit * self.setting.closing else "open"
-            yield Found(f"window-{code}", "hold")
-            return
-        ends = [swap.ended for swap in mine if swap.ended]
-        power = self._power()
-        if power and power[0] == "powered-on" and self._marks("powered-off"):
-            ends.append(power[1])  # explain awaiting-proof: "or a power-down was marked"
-        away = power is not None and power[0] == "powered-off"
-        if away or (ends and (self.carrier is None or self.captured(self.carrier) <= max(ends))):
-            held = action in ("power-down", "memory-swap")
-            yield Found("awaiting-proof", "hold" if held else "caution")
-
-    def _power(self) -> tuple[str, datetime] | None:
-        """Whether the controller is known to be on or off, and since when.
-
-        For a swap it is off, so that nothing is known any more of power that was on before.
-        Of several marks the last one counts. Whoever marks powered-on twice says that it was off in between, and
-        design 6 takes what does not add up for the worse.
-        """
-        swapped = max((swap.began for swap in self.memory.swaps if swap.arm == self.arm.id), default=None)
-        told = sorted(
-            (mark for mark in self._marks("powered-on") + self._marks("powered-off")),
-            key=lambda mark: mark.at,
-        )
-        if not told or (swapped is not None and told[-1].kind == "powered-on" and told[-1].at <= swapped):
-            return None
-        return told[-1].kind, told[-1].at
-
-    def _about_power(self, action: str, at: datetime) -> Iterable[Found]:
-        power = self._power()
-        if action == "position-swap" and power and power[0] == "powered-off":
-            yield Found("power-must-stay-on", "hold")
-        if action != "memory-swap" or self.is_out():
-            return
-        if power is None:
-            yield Found("not-powered-long-enough", "caution")
-        elif power[0] == "powered-off" or not self._from(at, power[1] + self.setting.powered_before):
-            yield Found("not-powered-long-enough", "hold")

@@ -18,6 +18,7 @@ from tests.oracle.memory import Known, Mark, Memory, SignOff, Swap
 from tests.oracle.plants import FORMS, HOUR, Content, make_content, make_setting, write
 from tests.oracle.reading import Share
 from tests.oracle.setting import ACTIONS, DAY, Arm
+from tests.oracle.tally import Tally
 
 MARKS = ("edit", "re-zeroed", "restore-test", "powered-on", "powered-off", "cell-alarm", "cell-changed")
 OFF = {"power-down": "8h", "memory-swap": "30m", "position-swap": "30m", "service-visit": "4h"}
@@ -40,7 +41,7 @@ class Story:
         self.axis = {arm.id: 0 for arm in self.setting.arms}
         self.lines: list[str] = []
         self.found: list[Difference] = []
-        self.questions = 0
+        self.tally = Tally()
         self.share: Share | None = None
 
     # --- telling ------------------------------------------------------------------------------------------
@@ -340,9 +341,8 @@ class Story:
 
     def check(self, answer: dict[str, object]) -> str:
         """Hold one answer against the oracle's; where they are one, until when it holds."""
-        self.questions += 1
         judge = Judge(self.memory, self.share, self.marker, str(answer["arm"]), now())
-        found = comparing.compare(judge, self.memory, answer)
+        found = comparing.compare(judge, self.memory, answer, self.tally)
         self.found += found
         return "" if found else str(answer["holds_until"] or "")
 
