@@ -10,7 +10,7 @@ from guard.errors import ShareUnreadable, StateUnusable, WouldOverwrite
 from guard.files import write_whole
 from guard.load import load
 from guard.share.marker import MARKER_NAME, NO_IDENTITY, marker_state, read_marker, write_marker
-from guard.store.catalogue import Place
+from guard.store.known import Place
 
 LOST_WITHOUT_MARKER = (
     "Without a marker another share mounted in this place, or an empty folder, would be taken for this one;"

@@ -22,7 +22,7 @@ from guard.share.contents import BLOCK_BYTES, DIGEST_BYTES, Content, contents
 from guard.share.differing import part_of
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.recipe import matches
-from guard.store.catalogue import Known
+from guard.store.known import Known
 from guard.units import quoted
 
 AXIS_ZERO = "axis-zero"

@@ -29,9 +29,10 @@ from guard.settings import Settings
 from guard.share.ground import Ground
 from guard.share.layout import Layout
 from guard.store.anchor import refuse_overtaken, refuse_shortened, remember
-from guard.store.catalogue import Catalogue, Known
+from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, stock
 from guard.store.events import events_by_arm
+from guard.store.known import Known
 from guard.store.ledger import Check, Entry, Ledger, mark_body
 from guard.store.presence import answers, presences
 from guard.store.proofs import note, proofs

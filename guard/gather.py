@@ -24,9 +24,10 @@ from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
 from guard.share.patience import answered
-from guard.store.catalogue import Catalogue, Place
+from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, as_spares
 from guard.store.facts import manifest_of, sets_of
+from guard.store.known import Place
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
 """A clock that is kept right by others is set back by seconds at most (common practice, no source)."""

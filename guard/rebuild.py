@@ -14,8 +14,8 @@ from datetime import datetime
 from typing import Any
 
 from guard.desk import Desk
-from guard.store.catalogue import Arrival, Place, Remembered
 from guard.store.encoding import moment, time_read
+from guard.store.known import Arrival, Place, Remembered
 
 
 def rebuild(desk: Desk) -> str:

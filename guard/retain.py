@@ -21,7 +21,7 @@ from guard.share.listing import SetUnreadable
 from guard.share.outside import difference
 from guard.share.refusals import HoldingRefused, PlanDiffers
 from guard.store import retained
-from guard.store.catalogue import Known
+from guard.store.known import Known
 from guard.store.retained import HeldSet, Pin
 from guard.times import shown
 

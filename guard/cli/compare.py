@@ -26,7 +26,7 @@ from guard.comparison import (
 from guard.desk import Desk
 from guard.load import load
 from guard.model import FileFacts
-from guard.store.catalogue import Known
+from guard.store.known import Known
 from guard.units import bytes_in_words
 
 SIGNS = {"added": "+ ", "removed": "- ", "changed": "~ "}

@@ -19,7 +19,7 @@ from guard.errors import NotUnderstood
 from guard.load import load
 from guard.share.look import PlaceReport, Report, Silent
 from guard.share.prove import Proved
-from guard.store.catalogue import Known
+from guard.store.known import Known
 from guard.times import shown
 from guard.units import bytes_in_words, quoted, span
 

@@ -13,7 +13,7 @@ from guard.desk import Desk
 from guard.load import load
 from guard.sets import SetView
 from guard.sets import views as views_of
-from guard.store.catalogue import Known
+from guard.store.known import Known
 from guard.times import shown_with_age
 from guard.units import bytes_in_words
 

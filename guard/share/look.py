@@ -22,7 +22,8 @@ from guard.share.marker import marker_state, read_marker
 from guard.share.outside import Appearance, appearance, difference, looks_unchanged
 from guard.share.read import read_set
 from guard.share.sealing import Sealed
-from guard.store.catalogue import Arrival, Catalogue, Known, Place, Seal
+from guard.store.catalogue import Catalogue
+from guard.store.known import Arrival, Known, Place, Seal
 
 NEARLY_EVERYTHING = 0.9
 """From this share of the known sets on, missing at once is a doubt about the place and no loss of sets."""

@@ -13,7 +13,8 @@ from guard.share.look import Clock, Progress, content_difference, seal_facts
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import appearance
 from guard.share.read import read_set
-from guard.store.catalogue import Catalogue, Known
+from guard.store.catalogue import Catalogue
+from guard.store.known import Known
 
 Outcome = Literal["read-back", "damaged", "grown", "incomplete", "arriving", "unreadable"]
 

@@ -7,115 +7,20 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
-from guard.model import FileFacts, Form, Part, Problem
+from guard.model import FileFacts, Part
 from guard.names import name_bytes, name_text
-from guard.record import Record
 from guard.store.database import Store
-from guard.store.encoding import canonical, moment, pack_manifest, time_read, time_text, unpack_manifest
+from guard.store.encoding import canonical, pack_manifest, time_read, time_text, unpack_manifest
+from guard.store.known import KNOWN, Arrival, Known, Place, Remembered, Seal, known_of
 from guard.store.ledger import Pending
 
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
-    from typing import Any
-
     from guard.plan.read_back import Proven
-
-
-class Place(Record):
-    """What was last seen of a place: the share (number 0) or one of its further copies."""
-
-    identity: str | None = None
-    seen_at: datetime | None = None
-    unreadable: str | None = None
-    vanished: int = 0
-
-
-class Known(Record):
-    """What a look needs of a set that is catalogued already."""
-
-    id: int
-    arm: str
-    path: str
-    form: Form
-    first_seen: datetime
-    signature: str | None
-    quiet_since: datetime | None
-    recipe: str | None
-    shape: str | None
-    fingerprint: str | None
-    complete: bool | None
-    sealed_at: str | None
-    damage: str | None
-    """How it differs from what was read; None where it does not, as far as is known."""
-    stamp: datetime | None
-    """The time that its name claims, as it was read when it was last looked at."""
-    was_read_back: bool
-
-    @property
-    def damaged(self) -> bool:
-        """Something that once was right no longer is."""
-        return self.damage is not None
-
 
 _CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member"
 """What tells when a content was saved, wherever it turns up again."""
-
-_KNOWN = """
-    SELECT id, arm, path, form, first_seen, signature, quiet_since, recipe, shape, fingerprint, complete, sealed_at,
-        CASE WHEN damaged_at IS NULL THEN NULL ELSE coalesce(damage, '') END, stamp,
-        last_read_at IS NOT NULL
-    FROM sets WHERE place=? AND gone_at IS NULL"""
-
-
-def _known(row: tuple[Any, ...]) -> Known:
-    known = Known(*row)
-    return known._replace(
-        path=name_text(row[2]),
-        first_seen=moment(row[4]),
-        quiet_since=time_read(row[6]),
-        complete=None if known.complete is None else bool(known.complete),
-        stamp=time_read(row[13]),
-        was_read_back=bool(row[14]),
-    )
-
-
-class Arrival(Record):
-    """A set seen for the first time."""
-
-    place: int
-    arm: str
-    path: str
-    form: Form
-    first_seen: datetime
-    stamp: datetime | None
-
-
-class Remembered(Record):
-    """What the ledger tells of a content: which set held it, and whether that was damaged, or is gone or no longer it."""
-
-    arrival: Arrival
-    fingerprint: str | None
-    essence: str | None
-    newest_member: datetime | None
-    damaged_at: datetime | None = None
-    gone_at: datetime | None = None
-
-
-class Seal(Record):
-    """All that is written down when a set was read whole."""
-
-    sealed_at: datetime
-    recipe: str
-    shape: str
-    fingerprint: str | None
-    newest_member: datetime | None
-    complete: bool
-    problems: tuple[Problem, ...]
-    identity: str | None
-    parts: tuple[Part, ...]
-    files: tuple[FileFacts, ...]
-    essence: str | None = None
 
 
 class Catalogue:
@@ -158,18 +63,18 @@ class Catalogue:
         """The sets that are there, by path: those of one arm, or all."""
         with self.store.told():
             rows = self.store.connection.execute(
-                f"{_KNOWN} AND arm=?" if arm else _KNOWN, (place, arm) if arm else (place,)
+                f"{KNOWN} AND arm=?" if arm else KNOWN, (place, arm) if arm else (place,)
             )
-            return {name_text(row[2]): _known(row) for row in rows}
+            return {name_text(row[2]): known_of(row) for row in rows}
 
     def known_at(self, place: int, path: str) -> Known | None:
         """The set that stands at a path; None where there is none."""
         with self.store.told():
-            row = self.store.connection.execute(f"{_KNOWN} AND path=?", (place, name_bytes(path))).fetchone()
-        return None if row is None else _known(row)
+            row = self.store.connection.execute(f"{KNOWN} AND path=?", (place, name_bytes(path))).fetchone()
+        return None if row is None else known_of(row)
 
     def _at(self, place: int, path: bytes) -> Known:
-        return _known(self.store.connection.execute(f"{_KNOWN} AND path=?", (place, path)).fetchone())
+        return known_of(self.store.connection.execute(f"{KNOWN} AND path=?", (place, path)).fetchone())
 
     def restamp(self, told: Iterable[tuple[Known, datetime | None]]) -> None:
         """Put right what the names of sets tell, in one transaction: the zone or the layouts are others than before."""
@@ -366,21 +271,21 @@ class Catalogue:
         wanted = set(arms)
         with self.store.told():
             rows = self.store.connection.execute(
-                f"{_KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR last_read_at < ?)"
+                f"{KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR last_read_at < ?)"
                 " ORDER BY last_read_at, id",
                 (0, time_text(before)),
             )
-            return [known for known in map(_known, rows) if known.arm in wanted]
+            return [known for known in map(known_of, rows) if known.arm in wanted]
 
     def unproven(self, most: int) -> list[Known]:
         """Complete sets on the share that were never read back or could not be read since, the newest first."""
         with self.store.told():
             rows = self.store.connection.execute(
-                f"{_KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR trouble IS NOT NULL)"
+                f"{KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR trouble IS NOT NULL)"
                 " ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
                 (0, most),
             )
-            return list(map(_known, rows))
+            return list(map(known_of, rows))
 
     def proofs(self) -> list[tuple[str, str, Proven]]:
         """Every complete set on the share: arm, path, and how and when it was last read back."""
