@@ -21,7 +21,7 @@ from guard.model import (
 )
 from guard.plan.events import by_arm
 from guard.rules.evidence import seconds, utc
-from guard.rules.memory import accounts
+from guard.rules.lapses import accounts
 from guard.rules.share import is_in_doubt
 from guard.rules.standing import standing
 from guard.rules.verdict import place, verdict

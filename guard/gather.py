@@ -14,7 +14,7 @@ from guard.lapses import Compared, Proofs
 from guard.model import AnswerTime, ArmFacts, BackupSet, Mark, PlannedEvent, ShareFacts, SignOff, SwapWindow
 from guard.record import Record
 from guard.rules.cells import fitted
-from guard.rules.memory import to_compare
+from guard.rules.lapses import to_compare
 from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
 from guard.settings import Settings

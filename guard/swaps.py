@@ -7,7 +7,7 @@ from datetime import datetime
 from guard.desk import Desk
 from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
-from guard.rules.memory import state, window_in_question
+from guard.rules.lapses import state, window_in_question
 from guard.rules.permit import Permit
 from guard.rules.refusals import CellIsOut, NeverSignedOff, NotAbout, NothingToSignOff, NoWindow, WindowTaken
 from guard.rules.sign_off import NEVER, is_never, subject, things

@@ -27,7 +27,7 @@ from guard.plan.visit import (
 )
 from guard.record import Record
 from guard.rules.evidence import later
-from guard.rules.memory import state
+from guard.rules.lapses import state
 from guard.rules.share import is_in_doubt
 from guard.rules.standing import standing
 from guard.rules.verdict import verdict_over

@@ -9,7 +9,7 @@ import pytest
 
 from guard.lapses import Compared, Lapse, PartDifference, Proofs, Settled
 from guard.model import Action, BackupSet, Level, Mark, Powered
-from guard.rules.memory import accounts, state, to_compare
+from guard.rules.lapses import accounts, state, to_compare
 from guard.rules.standing import standing
 from tests.facts import DAY, HOUR, MICROSECOND, NOW, RECIPE, Given, given, mark, proven, sign_off, window
 

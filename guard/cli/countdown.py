@@ -12,7 +12,8 @@ from guard.cli.verdicts import cautions
 from guard.desk import Desk
 from guard.model import SwapWindow
 from guard.rules.evidence import MICROSECOND, seconds
-from guard.rules.memory import accounts, after_the_change, in_order, told
+from guard.rules.lapses import accounts
+from guard.rules.memory import after_the_change, in_order, told
 from guard.rules.standing import standing
 from guard.rules.window import (
     State,

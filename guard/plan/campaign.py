@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta, tzinfo
-from itertools import pairwise
 
 from guard.model import ArmFacts, Finding, PlannedEvent, Question, Verdict
 from guard.plan.events import end
-from guard.plan.fitting import Begun, Job, fitted_in, latest_first
+from guard.plan.fitting import Job, fitted_in, latest_first
+from guard.plan.routes import shared_out
 from guard.plan.warnings import BLOCKING
 from guard.plan.windows import (
     MINUTE,
@@ -274,13 +274,13 @@ def order(
     listed = tuple(sorted(needs, key=lambda each: (each.area, each.arm)))
     wanted = [each for each in listed if each.needed == "backup"]
     spans = _spans(terms, wanted, events, terms.counts_from, terms.as_of)
-    jobs = _jobs(terms, wanted, spans)
-    routes = _routes(jobs, terms)
+    jobs, length = _jobs(terms, wanted, spans), terms.each // MINUTE
+    routes = shared_out(jobs, terms.people, length)
     chosen = jobs
     if routes is None:
         chosen = _as_many(jobs, wanted, terms)
-        routes = _routes(chosen, terms) or ()
-    turns = tuple(_turns(routes, wanted, spans, terms.each // MINUTE))
+        routes = shared_out(chosen, terms.people, length) or ()
+    turns = tuple(_turns(routes, wanted, spans, length))
     left = {job.name: job for job in jobs} if len(chosen) < len(jobs) else {}
     for job in chosen:
         left.pop(job.name, None)
@@ -351,52 +351,6 @@ def _limit_for(terms: Terms, first: datetime) -> timedelta | None:
     while terms.fresh_from(limit) > first:
         limit += timedelta(hours=1)
     return limit if limit > terms.limit else None
-
-
-# Who goes where
-
-
-def _routes(jobs: Sequence[Job], terms: Terms) -> tuple[tuple[Job, ...], ...] | None:
-    """Each person's jobs in their order; None where no order exists in which all are made in time.
-
-    Where the windows leave the choice, everybody walks through neighbouring areas.
-    """
-    length, people = terms.each // MINUTE, min(terms.people, len(jobs))
-    if not jobs:
-        return ()
-    walks = tuple(_walk(part, length) for part in _parts(jobs, people))
-    if all(walk is not None for walk in walks):
-        return tuple(walk for walk in walks if walk is not None)
-    begun = fitted_in(jobs, people, length)
-    return None if begun is None else _shared_out(begun, people, length)
-
-
-def _parts(jobs: Sequence[Job], people: int) -> list[Sequence[Job]]:
-    """The jobs, which stand by area, in so many parts that differ by one job at most."""
-    cuts = [len(jobs) * number // people for number in range(people + 1)]
-    return [jobs[first:last] for first, last in pairwise(cuts)]
-
-
-def _walk(part: Sequence[Job], length: int) -> tuple[Job, ...] | None:
-    """One person's jobs as they stand, those with a window of their own when that opens or closes; None where that never fits."""
-    walk = tuple(sorted(part, key=lambda job: (job.last, job.first, job.place)))
-    at = walk[0].first
-    for job in walk:
-        if max(at, job.first) > job.last:
-            begun = fitted_in(part, 1, length)
-            return None if begun is None else tuple(each.job for each in begun)
-        at = max(at, job.first) + length
-    return walk
-
-
-def _shared_out(begun: Sequence[Begun], people: int, length: int) -> tuple[tuple[Job, ...], ...]:
-    """Gives each job to one who is free then: to whoever was at the arm nearest before it in the walking order."""
-    routes: list[list[Begun]] = [[] for _ in range(people)]
-    far = len(begun) // people
-    for each in begun:
-        free = [route for route in routes if not route or route[-1].at + length <= each.at]
-        min(free, key=lambda route: abs(route[-1].job.place - each.job.place) if route else far).append(each)
-    return tuple(tuple(each.job for each in route) for route in routes if route)
 
 
 def _turns(

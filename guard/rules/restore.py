@@ -8,7 +8,7 @@ from guard.lapses import Lapse
 from guard.model import ArmFacts, BackupSet, Mark, Question, RestingSet
 from guard.record import Record
 from guard.rules.capture import Dated
-from guard.rules.memory import OPEN, Account, accounts
+from guard.rules.lapses import OPEN, Account, accounts
 from guard.rules.share import share_doubt, share_offline
 from guard.rules.standing import (
     Standing,

@@ -16,7 +16,7 @@ from guard.digest import text_digest
 from guard.model import ArmFacts, Form, Question, SwapWindow, rank
 from guard.record import Record
 from guard.rules.capture import Dated, believable
-from guard.rules.memory import OPEN, accounts
+from guard.rules.lapses import OPEN, accounts
 from guard.rules.share import share_doubt, share_offline, share_unseen
 from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged, standing
 from guard.times import shown

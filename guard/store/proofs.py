@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from guard.lapses import Lapse, Proofs, Settled
-from guard.rules.memory import Account
+from guard.rules.lapses import Account
 from guard.store.encoding import canonical, moment, time_text
 from guard.store.ledger import Ledger, append
 
