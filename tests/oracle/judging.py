@@ -17,10 +17,11 @@ TEN_YEARS = timedelta(days=3652.5)
 INSTANT = timedelta(microseconds=1)
 
 NO_COMPLETE_SET = ("no-backup", "incomplete-set", "damaged-set")
+CELL_IS_OUT = ("window-open", "window-closing", "window-over")
 NOBODY_ANSWERS_FOR = {
-    action: ("wrong-arm", *(NO_COMPLETE_SET if action == "memory-swap" else ())) for action in ACTIONS
+    action: ("wrong-arm", *CELL_IS_OUT, *(NO_COMPLETE_SET if action == "memory-swap" else ())) for action in ACTIONS
 }
-"""No sign-off counts for another arm's data, nor for a memory swap with no complete set at all."""
+"""No sign-off counts for another arm's data, while a cell is out, or for a memory swap with no complete set at all."""
 
 
 class Told(NamedTuple):
@@ -164,7 +165,7 @@ class Judge(Standing):
         assert carrier.read_at
         if self.after(at, carrier.read_at + self.setting.read_back_within):
             yield Found("not-read-back", "hold", carrier.path)
-        if carrier.copies < self.setting.copies_needed:
+        if self.memory.held(carrier) < self.setting.copies_needed:
             yield Found("too-few-copies", "caution", carrier.path)
 
     def _doubts(self, one: Known) -> Iterable[Found]:
@@ -183,7 +184,7 @@ class Judge(Standing):
             yield Found("mixed-times", "caution", one.path)
         if self.foreign(one) or one.sealed.broken or one.damage:
             return
-        older = [k for k in self.sets if k.sealed and not self.foreign(k) and self.captured(k) < self.captured(one)]
+        older = [k for k in self.sets if k.sealed and not self.foreign(k) and self._comes_before(k, one)]
         older.sort(key=self.captured, reverse=True)
         found = [
             *self._moved(one, next((k for k in older if self._has_axis(k)), None)),
@@ -193,6 +194,14 @@ class Judge(Standing):
             self.undecided |= {(each.code, each.level) for each in found}
         else:
             yield from found
+
+    def _comes_before(self, other: Known, one: Known) -> bool:
+        """Whether a set was saved before another one; before a copy that was filed again comes what it was copied from."""
+        assert other.sealed
+        assert one.sealed
+        if self.original(one) is not one and other is not one and other.sealed.fingerprint == one.sealed.fingerprint:
+            return True
+        return self.captured(other) < self.captured(one)
 
     def _has_axis(self, known: Known) -> bool:
         """Whether the set has sound axis zero references; a torn set in between tells nothing and hides nothing."""

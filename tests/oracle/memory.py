@@ -58,7 +58,6 @@ class Known:
         self.read_at: datetime | None = None
         self.damage = ""
         self.gone = False
-        self.copies = 0
 
     def __repr__(self) -> str:
         return f"<{self.path} read {self.read_at} {self.damage} {'gone' if self.gone else ''}>"
@@ -70,6 +69,7 @@ class Memory:
     def __init__(self, root: Path, setting: Setting) -> None:
         self.root, self.setting = root, setting
         self.known: dict[str, Known] = {}
+        self.copies: dict[str, dict[str, Known]] = {place: {} for place in setting.copies}
         self.marks: list[Mark] = []
         self.swaps: list[Swap] = []
         self.sign_offs: list[SignOff] = []
@@ -87,49 +87,62 @@ class Memory:
 
         A look at one arm says nothing of the share as a whole, nor of whether nearly everything vanished.
         """
-        share = self.read()
+        believed = self._pass("share", self.known, at, wait, arm)
         if not arm:
-            self.looked = at
-            there = [path for path, known in self.known.items() if not known.gone]
-            missing = [path for path in there if path not in share.sets]
-            self.vanished = bool(missing) and len(missing) >= NEARLY_EVERYTHING * len(there)
-            if self.vanished:
-                return
-        sets = {path: seen for path, seen in share.sets.items() if arm in ("", seen.arm)}
-        closely = self._newest(sets, carrying=False) | self._newest(sets, carrying=True)
-        for path, seen in sets.items():
-            known = self.known.setdefault(path, Known(seen, at))
-            known.gone = False
-            if known.sealed is None:
-                self._settle(known, seen, at, wait)
-            elif seen.look != known.listed and (path in closely or not _in_place(known, seen)):
-                self._compare(known, seen, at, wait)
-        mine = [known for known in self.known.values() if arm in ("", known.arm)]
-        for known in mine:
-            known.gone = known.gone or known.path not in share.sets
-        places = [self.read(place).sets for place in self.setting.copies]
-        for known in mine:
-            if known.sealed and self.looked:  # a further place counts once it was looked at as a whole
-                print_of = known.sealed.fingerprint
-                known.copies = sum(any(one.fingerprint == print_of for one in _of(sets, known.arm)) for sets in places)
+            self.looked, self.vanished = at, not believed
+        for place, known in self.copies.items():
+            self._pass(place, known, at, wait, arm)
 
-    def _newest(self, sets: dict[str, Seen], *, carrying: bool) -> set[str]:
+    def _pass(self, place: str, known: dict[str, Known], at: datetime, wait: timedelta, arm: str) -> bool:
+        """One pass over a place; whether what was seen is believed at all."""
+        there = self.read(place).sets
+        if not arm:
+            before = [path for path, each in known.items() if not each.gone]
+            missing = [path for path in before if path not in there]
+            if missing and len(missing) >= NEARLY_EVERYTHING * len(before):
+                return False
+        sets = {path: seen for path, seen in there.items() if arm in ("", seen.arm)}
+        closely = self._newest(sets, known, carrying=False) | self._newest(sets, known, carrying=True)
+        for path, seen in sets.items():
+            each = known.setdefault(path, Known(seen, at))
+            each.gone = False
+            if each.sealed is None:
+                self._settle(each, seen, at, wait)
+            elif seen.look != each.listed and (path in closely or not _in_place(each, seen)):
+                self._compare(each, seen, at, wait)
+        for each in known.values():
+            each.gone = each.gone or (arm in ("", each.arm) and each.path not in there)
+        return True
+
+    def held(self, known: Known) -> int:
+        """How many further places hold an identical set, by what was read there last; a look at them reads no set anew."""
+        assert known.sealed
+        print_of = known.sealed.fingerprint
+        return sum(
+            any(
+                one.arm == known.arm and self._is_whole(one) and one.sealed and one.sealed.fingerprint == print_of
+                for one in place.values()
+            )
+            for place in self.copies.values()
+        )
+
+    def _newest(self, sets: dict[str, Seen], known: dict[str, Known], *, carrying: bool) -> set[str]:
         """Each arm's newest set by its name, or of those that may carry an answer: the ones that are looked at closely.
 
         Design 9: a quiet pass grows "with the number of set folders, not of files".
         """
         newest: dict[str, tuple[datetime, str]] = {}
         for path, seen in sets.items():
-            known = self.known.get(path)
-            if not carrying or (known and self._may_carry(known)):
-                first_seen = known.first_seen if known else datetime.max.replace(tzinfo=UTC)
+            each = known.get(path)
+            if not carrying or (each and each.read_at and self._is_whole(each)):
+                first_seen = each.first_seen if each else datetime.max.replace(tzinfo=UTC)
                 one = (seen.stamp or first_seen, path)
                 newest[seen.arm] = max(newest.get(seen.arm, one), one)
         return {path for _, path in newest.values()}
 
-    def _may_carry(self, known: Known) -> bool:
+    def _is_whole(self, known: Known) -> bool:
         sealed = known.sealed
-        return bool(sealed and known.read_at and not known.damage and not problems(sealed, self.setting.parts))
+        return bool(sealed and not known.gone and not known.damage and not problems(sealed, self.setting))
 
     def _settle(self, known: Known, seen: Seen, at: datetime, wait: timedelta) -> None:
         """Design 5, `settled`; times of the last hours are no proof, only having seen it unchanged is."""
@@ -183,7 +196,7 @@ class Memory:
     def _was_never_right(self, known: Known) -> bool:
         """Design 5: what is no longer what "once was right" is damaged; what never was complete is arriving anew."""
         assert known.sealed
-        return not known.damage and bool(problems(known.sealed, self.setting.parts))
+        return not known.damage and bool(problems(known.sealed, self.setting))
 
     def cell_changed(self, arm: str, kind: str, cell: str) -> date | None:
         """The day on which a person said that the cell was changed, the latest."""
@@ -205,10 +218,6 @@ def _lost(sealed: Seen, seen: Seen) -> str:
     return next(chain(gone, other), "")
 
 
-def _of(sets: dict[str, Seen], arm: str) -> list[Seen]:
-    return [seen for seen in sets.values() if seen.arm == arm and not seen.broken]
-
-
 def members(seen: Seen, patterns: tuple[str, ...]) -> dict[str, bytes]:
     """The files of a set that a pattern names; * and ? within a name, ** across folders."""
     return {name: file.data for name, file in seen.files.items() if any(matches(name, each) for each in patterns)}
@@ -227,17 +236,27 @@ def matches(name: str, pattern: str) -> bool:
     return re.fullmatch("".join(parts), name, re.DOTALL) is not None
 
 
-def problems(seen: Seen, parts: dict[str, Part]) -> list[str]:
-    """What a set lacks of its recipe."""
+def problems(seen: Seen, setting: Setting) -> list[str]:
+    """What a set lacks of its recipe.
+
+    Where that names an identity, a set that tells none does not add up, which design 6 never lets pass for sound.
+    """
     if seen.broken:
         return [seen.broken]
-    found = []
-    for name, part in parts.items():
+    found = ["tells no controller"] if setting.identity and identity(seen) is None else []
+    for name, part in setting.parts.items():
         files = members(seen, part.files)
         if len(files) < part.at_least:
             found.append(f"{name}: {len(files)} files")
         found += [f"{name}: {why}" for why in unsound(seen, part)]
     return found + _checksums(seen)
+
+
+def identity(seen: Seen) -> str | None:
+    """The serial number of the controller that a set says it was saved from."""
+    file = seen.files.get("settings.toml")
+    said = re.search(r'serial = "([^"]+)"', file.data.decode("utf-8", "replace")) if file else None
+    return said[1] if said else None
 
 
 def unsound(seen: Seen, part: Part) -> list[str]:

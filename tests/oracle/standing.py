@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime
 from typing import NamedTuple
 
-from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, Swap, members, problems
+from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, Swap, identity, members, problems
 from tests.oracle.reading import Seen, Share
 
 
@@ -83,7 +82,7 @@ class Standing:
 
     def complete(self, known: Known) -> bool:
         """Every part of the recipe there and sound."""
-        return known.sealed is not None and not problems(known.sealed, self.setting.parts)
+        return known.sealed is not None and not problems(known.sealed, self.setting)
 
     def damaged(self, known: Known) -> str:
         """Why a set is not what it was: found before, or by a listing now."""
@@ -104,10 +103,8 @@ class Standing:
     def foreign(self, known: Known) -> str:
         """Design 4, `wrong-arm`: another arm's axis-zero or image, or an identity that is not the arm's."""
         assert known.sealed
-        if self.setting.identity and (file := known.sealed.files.get("settings.toml")):
-            said = re.search(rb'serial = "([^"]+)"', file.data)
-            if said and said[1].decode() != self.arm.serial:
-                return "names another controller"
+        if self.setting.identity and identity(known.sealed) not in (None, self.arm.serial):
+            return "names another controller"
         for other in self.memory.known.values():
             if other.arm == known.arm or other.sealed is None or other.gone:
                 continue  # explain wrong-arm: who moves the wrong set out of the share has said which is right

@@ -275,13 +275,14 @@ class Story:
         if not found:
             return
         code = self.dice.choice(sorted({one.code for one in found}))
-        if code in NOBODY_ANSWERS_FOR[action]:
-            return
         until = self.start + self.dice.choice((HOUR, 5 * DAY))
         words = ("--finding", code, "--by", "Kim", "--why", "known", "--until", until.isoformat(), "--action", action)
         given = self.order("sign-off", arm.id, *words)
+        nobody = code in NOBODY_ANSWERS_FOR[action]
+        if (given.code != 0) != nobody:
+            told = "nobody answers for it" if nobody else str(found)
+            self.found.append(Difference("sign-off", f"exit {given.code}: {given.err}; oracle {told}"))
         if given.code:
-            self.found.append(Difference("sign-off", f"refused: {given.err}; oracle {found}"))
             return
         subjects = frozenset((one.level, one.subject) for one in found if one.code == code)
         self.memory.sign_offs.append(SignOff(arm.id, code, subjects, until))
