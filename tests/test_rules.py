@@ -278,7 +278,12 @@ class TestUnsettledNewer:
         row("arriving-alone", given(proven(**ARRIVING)), "caution"),
         row("unread-alone", given(proven(**UNREAD))),
         row("unread-and-damaged", given(OLDER, NEWER._replace(**UNREAD, **DAMAGED))),
-        row("unread-and-another-arms", given(OLDER, NEWER._replace(**UNREAD, **TWIN))),
+        row("unread-and-another-arms", given(OLDER, NEWER._replace(**UNREAD, **TWIN)), "caution"),
+        row("unread-and-names-another-arm", given(OLDER, NEWER._replace(**UNREAD, **ANOTHER)), "caution"),
+        row("read-and-another-arms", given(OLDER, NEWER._replace(**TWIN))),
+        row("unread-and-another-arms-alone", given(proven(**UNREAD, **TWIN))),
+        row("unread-another-arms-and-gone", given(OLDER, NEWER._replace(**UNREAD, **TWIN, gone=True))),
+        row("unread-another-arms-and-damaged", given(OLDER, NEWER._replace(**UNREAD, **TWIN, **DAMAGED))),
         row("arriving-and-gone", given(OLDER, NEWER._replace(**ARRIVING, gone=True))),
     )
     def test_boundary(self, of: Given, levels: list[Level]) -> None:

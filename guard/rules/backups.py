@@ -148,7 +148,7 @@ def not_read_back(at: Standing, question: Question) -> Outcome:
     limit = at.facts.limits.read_back_within
     remedy = f"Run: guard prove --arm {at.facts.arm.id}"
     if at.resting is None:
-        unread = [item for item in at.others if _awaits_read_back(item.set, at)]
+        unread = [item for item in at.others if _awaits_read_back(item.set) and not is_another_arms(item.set, at.facts)]
         if not unread:
             return SILENT
         path = unread[-1].set.path
@@ -185,19 +185,14 @@ def not_read_back(at: Standing, question: Question) -> Outcome:
     )
 
 
-def _awaits_read_back(backup: BackupSet, at: Standing) -> bool:
-    return (
-        is_complete(backup)
-        and backup.last_read_at is None
-        and not is_damaged(backup)
-        and not is_another_arms(backup, at.facts)
-    )
+def _awaits_read_back(backup: BackupSet) -> bool:
+    return is_complete(backup) and backup.last_read_at is None and not is_damaged(backup)
 
 
 def unsettled_newer(at: Standing, _question: Question) -> Outcome:
-    """Caution for a newer set that is still arriving or not read back."""
+    """Caution for a newer set that is still arriving or not read back, another arm's too: wrong-arm may yet be lifted."""
     arriving = [item for item in at.others if item.set.checked is None and not is_damaged(item.set)]
-    unread = [item for item in at.others if _awaits_read_back(item.set, at)] if at.resting else []
+    unread = [item for item in at.others if _awaits_read_back(item.set)] if at.resting else []
     return Outcome(
         tuple(
             finding(

@@ -55,7 +55,8 @@ EXPLANATIONS: dict[str, Explanation] = {
     ),
     "incomplete-set": Explanation(
         "A set lacks a part",
-        "A set lacks a part of its recipe, or a part does not pass its checks.",
+        "A set lacks a part of its recipe, a part does not pass its checks, or the set does not tell which controller it"
+        " was saved from where the recipe names a file that must.",
         "Without the image a lost controller is rebuilt by hand; without the axis zero references"
         " the arm must be re-zeroed with fixtures.",
         (

@@ -157,6 +157,8 @@ def identified(root: str, number: int, catalogue: Catalogue, now: datetime) -> P
         reason = "its marker is gone" if state == "gone" else "its marker is another share's"
         remedy = "Mount the right share. If this is the right one: guard init --share PATH --adopt"
         raise ShareDoubtful(root, reason, remedy)
+    if before.unreadable is not None:  # a look at one arm that could not read it wrote that down too
+        catalogue.note_place(number, root, before._replace(unreadable=None))
     return Place(before.identity, now, None, before.vanished)
 
 
