@@ -66,7 +66,7 @@ class TestAge:
         cell = FittedCell(MEMORY_CELL._replace(interval=interval * MICROSECOND), IN)
         for microseconds in range(interval + 1):
             at = START + microseconds * MICROSECOND
-            found = given(proven(), at=at, cells=(cell,)).findings("cell-due-soon")
+            found = given(proven(), at=at, as_of=START, cells=(cell,)).findings("cell-due-soon")
             assert bool(found) == (microseconds >= soon)
 
     @pytest.mark.parametrize(

@@ -95,6 +95,10 @@ ACCEPTED = [
     ("switch off arm 7", Asked(SEVEN, "power-down", None, None)),
     ("turn off arm 7", Asked(SEVEN, "power-down", None, None)),
     ("may I turn it off, arm 7", Asked(SEVEN, "power-down", None, None)),
+    ("can one power down arm 7", Asked(SEVEN, "power-down", None, None)),
+    ("is arm 7 safe to be powered down", Asked(SEVEN, "power-down", None, None)),
+    ("is a power-down of arm 7 safe", Asked(SEVEN, "power-down", None, None)),
+    ("tomorrow 6:00 can I power down arm 7", Asked(SEVEN, "power-down", TOMORROW_6, None)),
     ("can arm 7 be turned off tomorrow 6:00", Asked(SEVEN, "power-down", TOMORROW_6, None)),
     ("can I power arm 7 down", Asked(SEVEN, "power-down", None, None)),
     ("can I switch arms 7 and 9 off friday 6:00", Asked(BOTH, "power-down", FRIDAY_6, None)),
@@ -155,6 +159,8 @@ def test_understood(text: str, asked: Asked) -> None:
     assert ask(text) == asked
 
 
+STATE = "whether something is so; ask whether it is safe, or may be done"
+
 REFUSED = [
     # No arm is rounded to one that is there
     ("is arm 8 safe to power down", "'8', which names no arm"),
@@ -177,6 +183,10 @@ REFUSED = [
     ("power down arms 7 & 9", "& 9"),
     ("power down arms 7/9", "arms 7/9"),
     ("power down arm 7 and the other", "other"),
+    ("power down arms 7 and one", "one"),
+    ("power down arms 7, 9 and one", "one"),
+    ("power down one of the arms in finishing", "one"),
+    ("power down arm 7 for one", "one"),
     ("power down 7", "7"),
     ("power down x.1", "x.1"),
     ("power down arm 7, arm 9 safe, arm 30", "arms named twice: 'arm 7, arm 9' and 'arm 30'"),
@@ -213,6 +223,17 @@ REFUSED = [
     ("power arm 7 down and change the memory cell", "power down"),
     ("turn off arm 7 and switch arm 9 off", "arms named twice: 'arm 7' and 'arm 9'"),
     ("off arm 7", "off"),
+    # Whether something is so is another question than whether it may be done
+    ("is arm 7 powered down", "powered down"),
+    ("are arms 7 and 9 powered off right now", "powered off"),
+    ("is arm 7 switched off", "switched off"),
+    ("is arm 7 turned off", "turned off"),
+    ("is it safe that arm 7 is powered down", "powered down"),
+    ("is arm 7 serviced", "serviced"),
+    ("is arm 7 shut down", STATE),
+    ("is arm 7 in service", STATE),
+    ("is arm 7 to be powered down", STATE),
+    ("does arm 7 power down friday 6:00", STATE),
     ("arm 7 off turn", "off turn"),
     ("power down arm 7 and power down arm 9", "an action named twice: 'power down' and 'power down'"),
     ("power down arm 7 and change the memory cell", "which of power-down and memory-swap"),
@@ -359,6 +380,15 @@ class TestAwkwardNames:
             pytest.param([("arm-07", "x"), ("y", "arm-07")], "power down arm-07", ["arm-07"], id="the-arm-an-area-is-called-like"),
             pytest.param([("u", "Weld"), ("v", "weld"), ("w", "WELD 2")], "what is due in weld", ["u", "v"], id="areas-that-differ-in-case"),
             pytest.param([("u", "weld"), ("v", "weld shop")], "what is due in weld shop", ["v"], id="the-longer-of-two-areas"),
+            pytest.param([("u", "line a"), ("v", "line b")], "what is due in line b and a", None, id="two-areas-by-their-last-letters"),
+            pytest.param([("u", "line a"), ("v", "line b")], "what is due in line b, a", None, id="two-areas-with-a-comma"),
+            pytest.param([("u", "line a"), ("v", "line b")], "are the arms in line b safe to power down", ["v"], id="one-of-two-areas-of-one-letter"),
+            pytest.param([("u", "line i"), ("v", "line ii")], "what is due in line ii and i", None, id="two-areas-by-roman-numerals"),
+            pytest.param([("u", "hall one"), ("v", "hall two")], "what is due in hall two and one", None, id="two-areas-by-numbers"),
+            pytest.param([("u", "hall left"), ("v", "hall right")], "what is due in hall left and right", None, id="two-areas-by-their-sides"),
+            pytest.param(["arm-07", "arm-7-right"], "power down arm 7 right", None, id="an-arm-whose-end-is-a-small-word"),
+            pytest.param(["arm-07", "arm-7-right"], "power down arm 7 right now", ["arm-07"], id="right-now"),
+            pytest.param(["arm-07", "arm-7.a"], "is arm 7 a safe to power down", None, id="an-arm-with-a-letter"),
             pytest.param([("u", "a+b (c)")], "what is due in a+b (c)", ["u"], id="an-area-of-signs"),
         ],
     )  # fmt: skip

@@ -401,6 +401,13 @@ class TestHorizon:
         later = of.question._replace(at=of.question.at + timedelta(days=days))
         not_better(Given(of.facts, later), of, {"not-powered-long-enough"})
 
+    @LAWS
+    @given(cases(), within(-400, -1))
+    def test_what_has_passed_is_answered_for_the_present(self, of: Given, at: datetime) -> None:
+        now, past = of.facts.as_of, Given(of.facts, of.question._replace(at=min(at, of.facts.as_of)))
+        present = verdict(of.facts, of.question._replace(at=now))
+        assert past.verdict == present._replace(question=past.question)
+
     @pytest.mark.parametrize(
         ("wait", "expected"),
         [

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta, tzinfo
+from itertools import pairwise
 
 from guard.cli.when import WEEKDAYS, day_or_when, parse_when
 from guard.desk import nearest
@@ -43,10 +44,10 @@ class Asked(Record):
 
 
 _ACTIONS: tuple[tuple[str, Action], ...] = (
-    (r"(?:be )?power(?:ed|ing)?[ -](?:it |them )?(?:down|off)|(?:be )?(?:shut|switch(?:ed|ing)?) (?:it |them )?(?:down|off)|(?:be )?turn(?:ed|ing)? (?:it |them )?off|for (?:a |the )?power-down", "power-down"),
+    (r"(?:power(?:ing)?|be powered)[ -](?:it |them )?(?:down|off)|(?:(?:be )?shut|switch(?:ing)?|be switched) (?:it |them )?(?:down|off)|(?:turn(?:ing)?|be turned) (?:it |them )?off|for (?:a |the )?power-down", "power-down"),
     (r"(?:change|changing|swap|swapping|replace|replacing) (?:the |its |their )?memory cells?|(?:for )?(?:a |the )?memory[ -](?:cell )?swap", "memory-swap"),
     (r"(?:change|changing|swap|swapping|replace|replacing) (?:the |its |their )?position cells?|(?:for )?(?:a |the )?position[ -](?:cell )?swap", "position-swap"),
-    (r"(?:be )?servic(?:e|ed|ing)(?: visit)?|for (?:a |the )?service visit", "service-visit"),
+    (r"(?:servic(?:e|ing)|be serviced)(?: visit)?|for (?:a |the )?service visit", "service-visit"),
 )  # fmt: skip
 _SPLIT = {"power": "down off", "powering": "down off", "shut": "down off", "switch": "down off", "switching": "down off", "turn": "off", "turning": "off"}  # fmt: skip
 """Verbs between which and their last word the arms may stand: power arm 7 down."""
@@ -68,6 +69,10 @@ _SMALL_WORDS = frozenset(
     "is are be it safe to can may could i we you one please ok okay and the of on for that this there right so"
     " ready allowed possible do does at in a".split()
 )
+_OF_STATE = frozenset("is are do does".split())
+_OF_LEAVE = frozenset("safe may can could ok okay allowed possible ready".split())
+"""Whether something is so is another question than whether it may be done: an arm that is powered down may not be
+safe to power down, nor the other way round."""
 _NOT_IDS = frozenset({"arm", "arms", "robot", "robots", "and"})
 """What joins and announces arms in a list; an arm called so can only be asked about with --arm."""
 _TAKEN = "\0"
@@ -140,6 +145,8 @@ class _Reading:
         action = self._action()
         arms = self._arms()
         self._refuse_leftovers(_SMALL_WORDS)
+        if action is not None:
+            self._refuse_state()
         if due and action is not None:
             raise self._refusal("whether you ask what is due or whether something may be done")
         if action is None and not due:
@@ -180,10 +187,19 @@ class _Reading:
         return found
 
     def _refuse_leftovers(self, known: frozenset[str]) -> None:
-        small = known - self.ids - self.named_areas | {"", _TAKEN}
-        left = [word for word in re.split(r"[\s,]+", self.rest) if word not in small]
+        small = known - self.ids - self.named_areas | {_TAKEN}
+        small -= {word for word in small if any(arm.endswith((f"-{word}", f"_{word}", f".{word}")) for arm in self.ids)}
+        tokens = ["", *re.findall(r"[^\s,]+|,", self.rest)]
+        left = [
+            word for before, word in pairwise(tokens) if word != "," and not (word in small and _is_small(word, before))
+        ]
         if left:
             raise self._refusal(" ".join(left))
+
+    def _refuse_state(self) -> None:
+        words = set(self.rest.split())
+        if words & _OF_STATE and not words & _OF_LEAVE:
+            raise self._refusal("whether something is so; ask whether it is safe, or may be done")
 
     def _refusal(self, not_understood: str) -> NotUnderstood:
         return NotUnderstood(_cut(", ".join(self.understood)), _cut(not_understood), EXAMPLE)
@@ -281,7 +297,7 @@ class _Reading:
                 rf"|(?:all )?(?:the )?(?:area )?{name}(?: area)? arms"
             )
             if self._take_one(pattern, f"area {area}", "an area"):
-                self.named_areas.update(areas)
+                self.named_areas.update(areas, (area.split()[-1] for area in areas))
                 return [arm.id for arm in self.arms.values() if arm.area.lower() == lowered]
         return []
 
@@ -322,6 +338,13 @@ class _Reading:
                 if digits:
                     self.by_number.setdefault(int(digits[0]), []).append(arm)
         return self.by_number.get(int(name), [])
+
+
+def _is_small(word: str, before: str) -> bool:
+    """Whether a small word, by the one before it, stands for no further name: hall B and A, line II and I, arms 7 and one."""
+    if word == "one":
+        return before in _OF_LEAVE
+    return word not in ("a", "i") or before not in ("and", ",", _TAKEN)
 
 
 def _cut(text: str) -> str:

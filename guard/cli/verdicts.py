@@ -39,7 +39,8 @@ def _facts(verdict: Verdict, as_of: datetime, zone: tzinfo, settings: Settings) 
     name = f"{arm.name}, " if arm.name != arm.id else ""
     yield _fact("Arm", f"{verdict.arm} ({name}{arm.area or 'no area'})")
     start = "now" if question.at == as_of else shown_with_age(question.at, as_of, zone)
-    yield _fact("Asked", f"{question.action}, {start}, for {in_words(question.off_for)}")
+    passed = "; that has passed, so it is answered for now" if question.at < as_of else ""
+    yield _fact("Asked", f"{question.action}, {start}, for {in_words(question.off_for)}{passed}")
     yield _fact("Rests on", _resting(verdict, as_of, zone))
     if verdict.loss is not None:
         yield _fact("At stake", _at_stake(verdict.loss))

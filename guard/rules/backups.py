@@ -94,10 +94,6 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
     if captured is None:
         message = f"The age of the newest proven set {path} is not known: none of its times can be believed."
         return Outcome((finding("stale-backup", "hold", message, remedy, None, **_aged(at, None, limit)),))
-    if question.at < captured:
-        message = f"The newest proven set {path} was saved after the time asked about."
-        found = finding("stale-backup", "hold", message, remedy, captured, **_aged(at, None, limit))
-        return Outcome((found,), captured)
     age = question.at - captured
     if age <= limit:
         return Outcome(turns_at=later(captured, limit, MICROSECOND))

@@ -59,14 +59,16 @@ def verdict(facts: ArmFacts, question: Question) -> Verdict:
 
     ``holds_until`` is the first instant, to the microsecond, at which asking the same about
     a later start would give another level, ``then``; both are None where that does not
-    happen within ten years.
+    happen within ten years. What is asked about a moment that has passed is answered for the
+    present: a set that was fresh then may not be any more.
     """
     return verdict_over(standing(facts), question)
 
 
 def verdict_over(place: Standing, question: Question) -> Verdict:
     """Judge one arm whose sets were put in their places already, as for many questions about the same facts."""
-    facts = place.facts
+    facts, asked = place.facts, question
+    question = question._replace(at=max(question.at, facts.as_of))
     outcomes = _said(place, question)
     findings = _findings(outcomes, place, question)
     holds_until, then = _horizon(place, question, outcomes, findings)
@@ -76,7 +78,7 @@ def verdict_over(place: Standing, question: Question) -> Verdict:
     ranked = sorted(findings, key=lambda found: -rank(counts_as(found)))
     return Verdict(
         facts.arm.id,
-        question,
+        asked,
         worst(findings),
         holds_until,
         then,

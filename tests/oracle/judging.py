@@ -46,7 +46,8 @@ class Judge(Standing):
         self.undecided: set[tuple[str, str]] = set()
 
     def told(self, action: str, at: datetime, off: timedelta) -> Told:
-        """The verdict for an action at a time."""
+        """The verdict for an action at a time; for one that has passed it is that of now."""
+        at = max(at, self.now)
         signed = frozenset(self._signed(one, action, at) for one in self.found(action, at, off))
         level = max((one.level for one in signed), key=RANK.index, default="clear")
         return Told(level, self.carrier.path if self.carrier else None, signed)
