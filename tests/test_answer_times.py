@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from guard.desk import Desk
 from guard.model import AnswerTime
-from guard.rules.charge import outlook
+from guard.rules.outlook import outlook
 from guard.rules.power import GAP, Presence, after_answer, after_silence, answer_times
 from guard.service.presence import SILENT_AFTER
 from guard.store.presence import Observation, answers, note

@@ -15,7 +15,8 @@ from scipy.stats import norm
 from guard.model import ACTIONS, Action, AnswerTime, FittedCell, Level, rank
 from guard.physics.cell_life import HOURS_A_YEAR
 from guard.plant import Costs, LossLimits
-from guard.rules.charge import EDGES, TEN_YEARS, Stretch, empty_at, first_beyond, outlook, stretch_of
+from guard.rules.charge import EDGES, TEN_YEARS, Stretch, first_beyond, stretch_of
+from guard.rules.outlook import empty_at, outlook
 from guard.rules.verdict import HORIZON
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MEMORY_CELL, MICROSECOND, NOW, Given, given, mark, part, proven
 from tests.test_verdict_laws import MOMENTS

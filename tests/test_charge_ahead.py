@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from guard.cli.charge_chart import MOST_CELLS, chart, columns_for
 from guard.model import Action, FittedCell, PlannedEvent
 from guard.plan.charge_ahead import LETTERS, LONGEST, SHORTEST, Ahead, Held, ahead
-from guard.rules.charge import outlook
+from guard.rules.outlook import outlook
 from tests.facts import ARM, DAY, HOUR, NOW
 from tests.plant import Plant
 from tests.test_charge import PLAIN

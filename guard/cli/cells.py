@@ -16,8 +16,8 @@ from guard.model import USUAL_OFF, FittedCell, PlannedEvent
 from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.cells import due_soon_at, installed_at, open_alarms
-from guard.rules.charge import HOUR, Outlook, empty_at, outlook
 from guard.rules.evidence import MICROSECOND, later, seconds
+from guard.rules.outlook import HOUR, Outlook, empty_at, outlook
 from guard.rules.spares import was_old
 from guard.times import shown, shown_with_age
 from guard.units import figure, in_words

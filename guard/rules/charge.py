@@ -17,16 +17,16 @@ from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
 
-from guard.model import AnswerTime, ArmFacts, AtStake, FittedCell, Level, Mark, Question
+from guard.model import ArmFacts, AtStake, FittedCell, Level, Question
 from guard.physics import cell_life, loss
-from guard.physics.cell_life import Charge, Period, Rates
-from guard.plant import Arm, LossLimits
+from guard.physics.cell_life import Period
+from guard.plant import LossLimits
 from guard.record import Record
-from guard.rules.capture import believable
-from guard.rules.cells import REPLACED, installed_at, made_on, remedy
+from guard.rules.cells import REPLACED, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
-from guard.rules.standing import Standing, once_each
+from guard.rules.outlook import HOUR, MICROSECONDS_AN_HOUR, Outlook, outlooks
+from guard.rules.standing import Standing
 from guard.units import figure, in_words
 
 TYPE_CHECKING = False
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from guard.model import Finding
     from guard.physics.loss import Loss, Margin, Restorable
 
-MICROSECONDS_AN_HOUR = 3600 * 10**6
 TEN_YEARS = 10 * 8766 * MICROSECONDS_AN_HOUR
 """As long as a verdict looks ahead."""
 
@@ -43,115 +42,6 @@ EDGES = (0, 30 * 24 * MICROSECONDS_AN_HOUR, TEN_YEARS // 10, TEN_YEARS)
 """A month, a year, ten years: where the stretches end in which limits are looked for."""
 
 ALMOST_CERTAIN = 1 - 2.0**-53
-
-HOUR = timedelta(hours=1)
-
-
-class Outlook(Record):
-    """What a cell holds now, and how fast that goes from now on, the mains being off for the part ``off`` of the time.
-
-    ``unproven_h`` is how long ago it was last known to be good: installed, or carried a controller through a time off.
-    """
-
-    charge: Charge
-    rates: Rates
-    off: float
-    unproven_h: float
-
-    def margin(self, microseconds: int, off_h: float) -> Margin:
-        """The charge so long from now against what so many hours off will take."""
-        then = cell_life.later(self.charge, self.rates, Period(microseconds / MICROSECONDS_AN_HOUR, self.off))
-        return loss.margin(then, self.rates, off_h)
-
-    def loss(
-        self, microseconds: int, off_h: float, failures_per_year: float, cost_h: float = 0.0, at: Margin | None = None
-    ) -> Loss:
-        """The chance of a loss in an event that begins so long from now, and its cost; ``at`` is the margin then."""
-        unproven_h = self.unproven_h + microseconds / MICROSECONDS_AN_HOUR + off_h
-        return loss.loss(at or self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
-
-
-def outlook(
-    cell: FittedCell, arm: Arm, marks: tuple[Mark, ...], as_of: datetime, answers: tuple[AnswerTime, ...] = ()
-) -> Outlook | None:
-    """What a cell holds by its figures and by what was recorded of the arm's mains; None where something is missing."""
-    return _outlook(cell, arm, _mains(marks, answers, as_of), as_of)
-
-
-def _outlook(cell: FittedCell, arm: Arm, mains: Mains, as_of: datetime) -> Outlook | None:
-    start, figures = installed_at(cell, as_of), _figures(cell.type)
-    if start is None or figures is None:
-        return None
-    rates = _rates(figures, arm.ambient_c)
-    periods = cell_life.periods(start, as_of, mains.recorded, arm.powered_fraction)
-    charge = cell_life.charge_left(cell_life.new_charge(figures, _shelf_hours(cell)), rates, periods)
-    good = max(start, mains.survived) if mains.survived else start
-    off = 1.0 if mains.off else 1 - arm.powered_fraction
-    return Outlook(charge, rates, off, max((as_of - good) / HOUR, 0.0))
-
-
-# A plant has few types of cells, and few temperatures.
-_figures = lru_cache(maxsize=64)(cell_life.figures_of)
-_rates = lru_cache(maxsize=64)(cell_life.rates)
-
-
-@once_each
-def _outlooks(facts: ArmFacts) -> tuple[tuple[FittedCell, Outlook], ...]:
-    """The cells that can be judged by their charge, each with its outlook."""
-    mains = _mains(facts.marks, facts.answers, facts.as_of)
-    known = ((cell, _outlook(cell, facts.arm, mains, facts.as_of)) for cell in facts.cells)
-    return tuple((cell, of) for cell, of in known if of is not None)
-
-
-def _shelf_hours(cell: FittedCell) -> float:
-    """From the first day of the month that the date code names: the careful reading."""
-    made = made_on(cell.date_code)
-    if made is None or cell.installed is None:
-        return 0.0
-    return cell_life.shelf_hours(made, cell.installed)
-
-
-class Mains(Record):
-    """When the mains of an arm were on and off as far as both ends are recorded, and whether they are off now.
-
-    ``survived`` is when the last recorded time off ended.
-    """
-
-    recorded: list[cell_life.Recorded]
-    off: bool
-    survived: datetime | None
-
-
-def _mains(marks: tuple[Mark, ...], answers: tuple[AnswerTime, ...], as_of: datetime) -> Mains:
-    """What the marks tell of an arm's mains, and whether its controller answered.
-
-    A time off that has no end lasts. One of power that has no end is not counted: nobody has
-    recorded that it lasted. A time without answers is taken for one off (see `power.answer_times`), and
-    proves of no cell that it carried a memory.
-    """
-    told = [mark for mark in marks if mark.kind in ("powered-on", "powered-off") and believable(mark.at, as_of)]
-    found: list[cell_life.Recorded] = []
-    on = off = survived = None
-    for mark in sorted(told, key=lambda mark: (mark.at, mark.kind == "powered-off")):
-        if mark.kind == "powered-on":
-            if off is not None:
-                found.append(cell_life.Recorded(off, mark.at, on=False))
-                survived = mark.at
-            on, off = mark.at, None
-        else:
-            if on is not None:
-                found.append(cell_life.Recorded(on, mark.at, on=True))
-            on, off = None, off or mark.at
-    if off is not None:
-        found.append(cell_life.Recorded(off, as_of, on=False))
-    silent = [each for each in answers if not each.answers and each.start <= as_of]
-    found += [cell_life.Recorded(each.start, min(each.end or as_of, as_of), on=False) for each in silent]
-    found += [
-        cell_life.Recorded(each.start, each.end, on=True)
-        for each in answers
-        if each.answers and each.end is not None and each.end <= as_of
-    ]
-    return Mains(found, off is not None or any(each.end is None for each in silent), survived)
 
 
 # When a limit is crossed
@@ -298,7 +188,7 @@ def _judged(
     asked = _ahead(facts, question)
     within = stretch_of(asked)
     found, turns = [], []
-    for cell, of in _outlooks(facts):
+    for cell, of in outlooks(facts):
         if cell.type.kind not in kinds:
             continue
 
@@ -378,7 +268,7 @@ def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
 
 def at_stake(at: Standing, question: Question) -> AtStake | None:
     """The chance that the arm loses its memory in what is asked about, and the hours of work; None without figures."""
-    losses = [_loss(at, question, of) for cell, of in _outlooks(at.facts) if cell.type.kind == "memory"]
+    losses = [_loss(at, question, of) for cell, of in outlooks(at.facts) if cell.type.kind == "memory"]
     worst = max(losses, key=lambda each: each.probability, default=None)
     return None if worst is None else AtStake(*worst)
 
@@ -402,9 +292,3 @@ def cost_h(at: Standing) -> float:
         captured = resting.captured_at
         edits = sum(mark.kind == "edit" and (captured is None or mark.at > captured) for mark in at.facts.marks)
     return loss.cost_h(loss.Costs(*at.facts.arm.costs), restorable, edits)
-
-
-def empty_at(of: Outlook, as_of: datetime) -> datetime | None:
-    """When the cell is expected to be empty; None for never, and past the end of the calendar."""
-    empty = cell_life.empty_after(of.charge, of.rates, (), of.off)
-    return None if empty is None else cell_life.moment_after(as_of, empty.after_h)

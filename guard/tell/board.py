@@ -9,7 +9,7 @@ from guard.model import LEVELS, ArmFacts, Level, Limits, PlannedEvent, Question,
 from guard.plan.campaign import Need, need_by
 from guard.plan.charge_ahead import Held
 from guard.plan.events import end
-from guard.rules.charge import outlook
+from guard.rules.outlook import outlook
 from guard.rules.standing import Standing, standing
 from guard.rules.verdict import verdict_over
 from guard.tell.steps import SOON, too_early
