@@ -28,7 +28,7 @@ from guard.rules.verdict import place, verdict
 from guard.settings import Settings
 from guard.share.ground import Ground
 from guard.share.layout import Layout
-from guard.store.anchor import refuse_overtaken, refuse_shortened, remember
+from guard.store.anchor import refuse_new, refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, stock
 from guard.store.events import events_by_arm
@@ -99,6 +99,7 @@ class Desk:
         """The ledger, once it and the catalogue have shown that neither lost anything. Raises StateDamaged where one did."""
         refuse_shortened(self.catalogue.store, self.ledger.store)
         refuse_overtaken(self.catalogue.store, self.ledger.store)
+        refuse_new(self.catalogue.store, self.ledger.store)
         return self.ledger
 
     def recording(self) -> _Recording:

@@ -3,13 +3,15 @@
 An older copy of the ledger, or a new one in its place, is a whole chain of its own, so its own
 check finds nothing wrong with it; yet the marks, sign-offs and swap windows of the lost entries
 would be missing in every answer. An older copy of the catalogue has forgotten damage that was found
-since, and would give its next changes numbers that the ledger has entries for already.
+since, and would give its next changes numbers that the ledger has entries for already. A new catalogue
+in its place has forgotten all that was ever found.
 """
 
 from __future__ import annotations
 
 from guard.errors import StateDamaged
 from guard.record import Record
+from guard.store.catalogue import FILLED
 from guard.store.database import Store
 
 REMEDY = (
@@ -23,6 +25,12 @@ OVERTAKEN = (
     "What was found since it was copied, damage too, is missing in it: `guard look --rebuild` moves it aside and"
     " builds it again from the ledger and the share."
 )
+NEW = "it was begun anew, while the ledger tells of sets that it knows nothing of"
+REFILL = (
+    "Damage that was found, and since when each set is there, is missing in it: restore the newest backup of the state"
+    " folder, or `guard look --rebuild` builds it again from the ledger and the share."
+)
+
 MOST_PENDING = 50
 """So many of the oldest changes on their way are looked at; those of an older copy that goes on are among them."""
 
@@ -38,6 +46,29 @@ def refuse_overtaken(catalogue: Store, ledger: Store) -> None:
         if made == before:  # else a change was made and told meanwhile
             reason = f"it is older than the ledger, which tells its change {number}"
             raise StateDamaged(catalogue.path, reason, OVERTAKEN)
+
+
+def refuse_new(catalogue: Store, ledger: Store) -> None:
+    """Take as proof that a catalogue knows what was found that the ledger has its changes, or that it was filled from it.
+
+    Raises StateDamaged where the ledger tells only changes of others: then it was begun anew after its
+    predecessor was lost, or while that was being built again.
+    """
+    with catalogue.told():
+        about = dict(catalogue.connection.execute("SELECT key, value FROM about").fetchall())
+    if FILLED in about:
+        return
+    with ledger.told():
+        db = ledger.connection
+        if db.execute(_CHANGES_OF, {"name": about["id"]}).fetchone() is not None:
+            return
+        told = db.execute("SELECT 1 FROM entries WHERE kind IN ('share', 'set') LIMIT 1").fetchone()
+    if told is not None:
+        raise StateDamaged(catalogue.path, NEW, REFILL)
+
+
+_CHANGES_OF = "SELECT 1 FROM entries WHERE source > :name || ':' AND source < :name || ';' LIMIT 1"
+"""Sources are the catalogue's name, a colon and a number; the semicolon is the next character."""
 
 
 class _Made(Record):

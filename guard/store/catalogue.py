@@ -19,6 +19,9 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from guard.plan.read_back import Proven
 
+FILLED = "filled"
+"""Tells, among what a catalogue knows about itself, that it was filled from the ledger."""
+
 _CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member"
 """What tells when a content was saved, wherever it turns up again."""
 
@@ -325,7 +328,7 @@ class Catalogue:
             db.execute("DELETE FROM changes WHERE id<=?", (up_to,))
 
     def remember(self, sets: Iterable[Remembered]) -> None:
-        """Fill a new catalogue with what the ledger tells of sets.
+        """Fill a new catalogue with what the ledger tells of sets, and say that it is filled, in one transaction.
 
         Those that are there stand as not yet read; reading them then shows whether they are what they were.
         """
@@ -341,6 +344,7 @@ class Catalogue:
                     for a, told in ((each.arrival, each) for each in sets)
                 ],
             )  # fmt: skip
+            db.execute("INSERT OR REPLACE INTO about VALUES(?, '')", (FILLED,))
 
     def close(self) -> None:
         """Close the catalogue's database."""
