@@ -9,17 +9,8 @@ from functools import cached_property
 
 from guard import clock
 from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
-from guard.gather import Recorded, gather, may_have_lapsed, see
-from guard.lapses import Proofs
-from guard.model import (
-    ArmFacts,
-    FileFacts,
-    Mark,
-    PlannedEvent,
-    Question,
-    Verdict,
-)
-from guard.plan.events import by_arm
+from guard.gather import Recorded, gather, may_have_lapsed, recorded, see
+from guard.model import ArmFacts, FileFacts, Mark, PlannedEvent, Question, Verdict
 from guard.rules.evidence import seconds, utc
 from guard.rules.lapses import accounts
 from guard.rules.share import is_in_doubt
@@ -31,14 +22,10 @@ from guard.share.layout import Layout
 from guard.store.anchor import refuse_new, refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, stock
-from guard.store.events import events_by_arm
 from guard.store.known import Known
 from guard.store.ledger import Check, Entry, Ledger, mark_body
-from guard.store.presence import answers, presences
-from guard.store.proofs import note, proofs
+from guard.store.proofs import note
 from guard.store.service import silent_since
-from guard.store.sign_offs import sign_offs
-from guard.store.windows import latest
 
 TYPE_CHECKING = False
 
@@ -242,42 +229,18 @@ class Desk:
         ``planned`` are the events that are not over, where they are known already.
         """
         ground = self.ground()
-        recorded, spares = self._recorded(arms, as_of, planned), self.stock()
+        known = recorded(self.settings, self.records, self.catalogue, arms, self.clocks, as_of, planned)
+        spares = self.stock()
         seen = see(ground, self.catalogue.place(0), arms, as_of)
         for arm in arms:
-            yield gather(self.settings, ground, self.catalogue, seen, arm, recorded.get(arm, Recorded()), spares, as_of)
-
-    def _recorded(
-        self, arms: list[str], as_of: datetime, planned: Iterable[PlannedEvent] | None = None
-    ) -> dict[str, Recorded]:
-        """What is recorded about some arms; of those of which nothing is, nothing."""
-        only = arms[0] if len(arms) == 1 else None
-        ledger = self.records
-        marks: dict[str, list[Mark]] = {}
-        for mark in ledger.marks(only):
-            marks.setdefault(mark.arm, []).append(mark)
-        answered_for = sign_offs(ledger, only)
-        windows = latest(ledger, only, self.clocks)
-        asked = [arm for arm in arms if self.settings.arms[arm].presence]
-        answering = presences(self.catalogue.store, ledger.store, asked)
-        told, times = proofs(ledger, only), answers(self.catalogue.store, ledger.store, asked)
-        events = events_by_arm(ledger, only, as_of) if planned is None else by_arm(planned)
-        return {
-            arm: Recorded(
-                tuple(marks.get(arm, ())),
-                answered_for.get(arm, ()),
-                windows.get(arm),
-                answering.get(arm),
-                told.get(arm, Proofs()),
-                times.get(arm, ()),
-                tuple(events.get(arm, ())),
-            )
-            for arm in {*marks, *answered_for, *windows, *answering, *told, *times, *events}
-        }
+            yield gather(self.settings, ground, self.catalogue, seen, arm, known.get(arm, Recorded()), spares, as_of)
 
     def settle(self, arm: str) -> None:
         """Write down what comparing sets from before and after a lapse of an arm's memory gave, where that is new."""
-        known = self._recorded([arm], self.now()).get(arm, Recorded()) if arm in self.settings.arms else Recorded()
+        if arm not in self.settings.arms:
+            return
+        told = recorded(self.settings, self.records, self.catalogue, [arm], self.clocks, self.now())
+        known = told.get(arm, Recorded())
         if not may_have_lapsed(known.window, known.marks, known.proofs):
             return
         (facts,) = self.facts([arm])

@@ -1,4 +1,4 @@
-"""Gathers the facts about arms: what the catalogue holds, put right by what the share shows at this moment.
+"""Gathers the facts about arms: what the ledger and the catalogue hold, put right by what the share shows at this moment.
 
 An answer does not trust the catalogue's memory alone. The marker is read, the arm's folder
 is listed, and every file of the set that the answer would rest on is looked at again.
@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from guard.errors import ShareUnreadable
 from guard.lapses import Compared, Proofs
 from guard.model import AnswerTime, ArmFacts, BackupSet, Mark, PlannedEvent, ShareFacts, SignOff, SwapWindow
+from guard.plan.events import by_arm
 from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.lapses import to_compare
@@ -26,8 +27,14 @@ from guard.share.outside import difference
 from guard.share.patience import answered
 from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, as_spares
+from guard.store.events import events_by_arm
 from guard.store.facts import manifest_of, sets_of
 from guard.store.known import Place
+from guard.store.ledger import Ledger
+from guard.store.presence import answers, presences
+from guard.store.proofs import proofs
+from guard.store.sign_offs import sign_offs
+from guard.store.windows import Clocks, latest
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
 """A clock that is kept right by others is set back by seconds at most (common practice, no source)."""
@@ -53,6 +60,43 @@ class Recorded(Record):
     proofs: Proofs = Proofs()
     answers: tuple[AnswerTime, ...] = ()
     events: tuple[PlannedEvent, ...] = ()
+
+
+def recorded(
+    settings: Settings,
+    ledger: Ledger,
+    catalogue: Catalogue,
+    arms: list[str],
+    clocks: Clocks,
+    as_of: datetime,
+    planned: Iterable[PlannedEvent] | None = None,
+) -> dict[str, Recorded]:
+    """What is recorded about some arms; of those of which nothing is, nothing.
+
+    ``planned`` are the events that are not over, where they are known already.
+    """
+    only = arms[0] if len(arms) == 1 else None
+    marks: dict[str, list[Mark]] = {}
+    for mark in ledger.marks(only):
+        marks.setdefault(mark.arm, []).append(mark)
+    answered_for = sign_offs(ledger, only)
+    windows = latest(ledger, only, clocks)
+    asked = [arm for arm in arms if settings.arms[arm].presence]
+    answering = presences(catalogue.store, ledger.store, asked)
+    told, times = proofs(ledger, only), answers(catalogue.store, ledger.store, asked)
+    events = events_by_arm(ledger, only, as_of) if planned is None else by_arm(planned)
+    return {
+        arm: Recorded(
+            tuple(marks.get(arm, ())),
+            answered_for.get(arm, ()),
+            windows.get(arm),
+            answering.get(arm),
+            told.get(arm, Proofs()),
+            times.get(arm, ()),
+            tuple(events.get(arm, ())),
+        )
+        for arm in {*marks, *answered_for, *windows, *answering, *told, *times, *events}
+    }
 
 
 def see(ground: Ground, place: Place, arms: list[str], as_of: datetime) -> Seen:
