@@ -287,3 +287,6 @@ def shortened(lines: list[str], alike: int) -> Iterator[str]:
     yield from shown[:MOST]
     if len(lines) > len(shown[:MOST]):
         yield f"… and {len(lines) - len(shown[:MOST])} lines more"
+
+
+COMMANDS = {"demo": configure_demo}

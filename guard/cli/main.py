@@ -49,7 +49,7 @@ GROUPS = {
         "ledger": ("records", "the record of verdicts, marks and changes: show, check"),
     },
     "Set up": {
-        "demo": ("start", "see the whole tool at work on an invented plant"),
+        "demo": ("demo", "see the whole tool at work on an invented plant"),
         "survey": ("start", "look at an unknown share and propose a configuration"),
         "init": ("start", "write a configuration and the share's marker"),
         "serve": ("serve", "the monitor: watches, proves, warns and reports"),

@@ -1,4 +1,4 @@
-"""`guard survey`, `guard init` and `guard demo`: the first steps."""
+"""`guard survey` and `guard init`: the first steps."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import argparse
 
 from guard.cli import output
 from guard.cli.ask import Run
-from guard.cli.demo import configure_demo
 from guard.cli.output import Line
 
 
@@ -55,4 +54,4 @@ def _init(args: argparse.Namespace) -> int:
     return 0
 
 
-COMMANDS = {"demo": configure_demo, "init": configure_init, "survey": configure_survey}
+COMMANDS = {"init": configure_init, "survey": configure_survey}
