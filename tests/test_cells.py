@@ -10,7 +10,20 @@ import pytest
 from guard.model import ACTIONS, Action, FittedCell, Level
 from guard.plant import Cell
 from guard.rules.cells import fitted, installed_at
-from tests.facts import DAY, HOUR, MEMORY_CELL, MICROSECOND, NOW, POSITION_CELL, YOUNG_CELLS, Given, given, mark, proven
+from tests.facts import (
+    DAY,
+    HOUR,
+    MEMORY_CELL,
+    MICROSECOND,
+    NOW,
+    POSITION_CELL,
+    YOUNG_CELLS,
+    Given,
+    given,
+    mark,
+    proven,
+    window,
+)
 
 TYPES = {each.name: each for each in (MEMORY_CELL, POSITION_CELL, MEMORY_CELL._replace(name="large-cell"))}
 IN = date(2026, 11, 20)
@@ -54,6 +67,38 @@ class TestAge:
         assert (young.holds_until, young.then) == (START + 90 * DAY, "caution")
         due = aged("memory", at=START + 95 * DAY).verdict
         assert (due.holds_until, due.then) == (START + 100 * DAY + MICROSECOND, "hold")
+
+    @pytest.mark.parametrize(
+        ("of", "expected"),
+        [
+            pytest.param(
+                aged("memory", at=START + 99 * DAY),
+                "Change the memory-cell first. Ask whether it may be done: guard ask --arm arm-07 --action memory-swap."
+                " Do it between guard swap begin arm-07 and guard swap end arm-07. Then save a new backup, since none"
+                " from before the change counts: guard look, and: guard prove --arm arm-07",
+                id="memory-and-then-a-backup",
+            ),
+            pytest.param(
+                aged("position", at=START + 99 * DAY),
+                "Change the position-cell first. Ask whether it may be done: guard ask --arm arm-07 --action"
+                " position-swap. Record it afterwards: guard mark cell-changed arm-07 --cell position-cell",
+                id="position",
+            ),
+            pytest.param(
+                aged("memory", "memory-swap", at=START + 99 * DAY),
+                "The change of the memory-cell settles this, once it is recorded: guard swap begin arm-07, then guard"
+                " swap end arm-07",
+                id="where-the-action-replaces-it",
+            ),
+            pytest.param(
+                aged("memory", at=START + 99 * DAY, window=window(HOUR)),
+                "The change that is under way settles this, once the new cell is in: guard swap end arm-07 --by NAME",
+                id="where-it-is-out-already",
+            ),
+        ],
+    )
+    def test_what_to_do(self, of: Given, expected: str) -> None:
+        assert of.findings("cell-due-soon")[0].remedy == expected
 
     @pytest.mark.parametrize(
         ("interval", "soon"),
@@ -173,6 +218,12 @@ class TestAlarm:
         of = given(proven(), action=action, marks=(ALARM,))
         assert told(of) == [("cell-alarm", level)]
         assert "Find out which cell it is" in of.findings("cell-alarm")[0].remedy
+
+    @pytest.mark.parametrize("name", ["", "memory-cell"])
+    def test_while_the_cell_is_out_nobody_is_told_to_leave_the_power_on(self, name: str) -> None:
+        of = given(proven(), marks=(ALARM._replace(cell=name),), window=window(HOUR))
+        (remedy,) = (found.remedy for found in of.findings("cell-alarm"))
+        assert remedy.startswith("The change that is under way settles this, once the new cell is in: guard swap end")
 
     def test_the_newest_alarm_of_each_cell_is_told(self) -> None:
         marks = tuple(

@@ -49,6 +49,7 @@ def test_a_real_ledger_reads_as_sentences(tmp_path: Path) -> None:
     [
         pytest.param("set", canonical({"set": "a/1", "state": "gone", "fingerprint": "f" * 64, "place": 2}), f"a/1 ({'f' * 12}) in further copy 2: gone", id="copy"),
         pytest.param("report", canonical({"day": "2026-11-25", "arms": {"clear": ["a"], "hold": ["b", "c"]}}), "report of 2026-11-25: 2 hold, 1 clear", id="report"),
+        pytest.param("calendar", canonical({"source": "plan.ics", "digest": "d" * 64, "until": None, "left": [["u", "", "no kind"]], "added": 2, "changed": 0, "removed": 1}), "plan.ics: 2 added, 0 changed, 1 removed, 1 left out", id="calendar"),
         pytest.param("tomorrow", canonical({"what": "is not known here"}), "what: is not known here", id="a-kind-of-a-newer-version"),
         pytest.param("verdict", "{}", "{}", id="a-verdict-without-answers"),
         pytest.param("verdict", "no JSON", "no JSON", id="no-json"),

@@ -12,7 +12,7 @@ from guard.rules.sign_off import subject
 from guard.rules.verdict import verdict
 from guard.tell.steps import Want, in_order, steps, too_early, wants_for_event, wants_now, wants_soon
 from guard.tell.told import Lot, Step
-from tests.facts import ARM, DAY, HOUR, NOW, Given, given, mark, proven
+from tests.facts import ARM, DAY, HOUR, NOW, Given, given, mark, proven, window
 
 ARMS = {
     name: Arm(name, area="finishing" if name < "arm-05" else "casting") for name in (f"arm-0{n}" for n in range(1, 9))
@@ -117,6 +117,20 @@ class TestEvents:
     def test_a_limit_of_one_day_leaves_one_day(self) -> None:
         (asked,) = for_event(given(proven(6 * HOUR)), event(NOW + 30 * HOUR, "memory-swap"))[:1]
         assert (asked.code, asked.not_before) == ("stale-backup", NOW + 6 * HOUR)
+
+
+class TestCellOut:
+    """While the clock of a swap runs nothing is as urgent, and what a later event says of it is nothing new."""
+
+    OUT = given(proven(9 * DAY), window=window(2 * timedelta(minutes=1)))
+
+    def test_it_is_the_first_step(self) -> None:
+        other = want("arm-03", hours=80.0)
+        first, *_ = steps([other, *wants_now(self.OUT.verdict)], ARMS)
+        assert first.text == "Seat the new cell, then run: guard swap end arm-07 --by NAME"
+
+    def test_an_event_does_not_tell_it_again(self) -> None:
+        assert {each.code for each in for_event(self.OUT, event(NOW + DAY))} == {"stale-backup"}
 
 
 class TestOneList:

@@ -324,6 +324,11 @@ class TestWrongArm:
     def test_boundary(self, of: Given, levels: list[Level]) -> None:
         expect("wrong-arm", of, levels)
 
+    def test_the_set_that_names_another_is_told_before_what_follows_from_it(self) -> None:
+        found = given(OLDER._replace(**TWIN), NEWER._replace(**ANOTHER, **TWIN)).findings("wrong-arm")
+        assert "part" not in found[0].evidence
+        assert found[0].message.endswith(f"; arm-07 is {ARM.serial}.")
+
 
 class TestRefiledCopy:
     """caution: a set whose every byte equals an older set of the same arm, volatile parts included."""

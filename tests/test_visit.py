@@ -16,7 +16,7 @@ from guard import visits
 from guard.clock import Reading
 from guard.desk import Desk
 from guard.load import load
-from guard.model import Action, Question
+from guard.model import Action, Question, SignOff
 from guard.plan.steps import GATES
 from guard.plan.visit import BEGUN, next_step, run_down, shut
 from guard.rules.verdict import verdict
@@ -95,6 +95,15 @@ class TestOnPaper:
             "caution no run-in",
         ):
             assert told in before
+
+    def test_who_answers_for_a_finding_stands_there_in_words(self) -> None:
+        answered = SignOff("restore-test-due", "J. Novak", "spare comes next week", NOW - HOUR, NOW + DAY)
+        text = page(facts_of(proven(), limits={"restore_test_within": DAY}, sign_offs=(answered,))).text
+        assert (
+            "No restore test of arm-07 was ever recorded. Signed off by J. Novak until Thu 2026-11-26 09:00:"
+            " spare comes next week." in text
+        )
+        assert "SignOff" not in text
 
     def test_a_backup_that_would_be_too_old_again_is_told_from_when_on_it_counts(self) -> None:
         start = NOW + 3 * DAY

@@ -65,8 +65,8 @@ Said = tuple[str, str]
 """What the screen asks, and what is typed then."""
 
 BEGIN: list[Said] = [(r"Begin a visit of arm-07 as Ana\?", "y\n")]
-BACKUP: list[Said] = [(r"Step 1 of 14(.|\n)*Type done, or leave:", "done\n")]
-POSITION: list[Said] = [("Position:", "0 0 90\n"), ("Type done, or leave:", "done\n")]
+BACKUP: list[Said] = [(r"Step 1 of 14(.|\n)*Type done or leave:", "done\n")]
+POSITION: list[Said] = [("Position:", "0 0 90\n"), ("Type done or leave:", "done\n")]
 LUBRICATION: list[Said] = [
     ("Grade:", "G2\n"),
     (r"Amount \(g\):", "lots\n"),
@@ -93,10 +93,10 @@ POWER_OFF: list[Said] = [
 ]
 LOCKOUT: list[Said] = [
     ("Lock and tag no.:", "LT-44\n"),
-    ("Type arm-07, or leave:", "arm-09\n"),
-    ("Type arm-07, or leave:", "arm-07\n"),
+    ("Type arm-07 or leave:", "arm-09\n"),
+    ("Type arm-07 or leave:", "arm-07\n"),
 ]
-STORED: list[Said] = [(r"Voltage left \(V\):", "0.2\n"), ("Type arm-07, or leave:", "arm-07\n")]
+STORED: list[Said] = [(r"Voltage left \(V\):", "0.2\n"), ("Type arm-07 or leave:", "arm-07\n")]
 OPEN: list[Said] = [
     ("Step 9(.|\n)*Type begin, skip or leave:", "begin\n"),
     ("Date code of the new cell", "2026-09\n"),
@@ -109,14 +109,17 @@ SEATED: list[Said] = [
     (r"Is the new cell seated\?", "arm-07\n"),
     ("AWAITING PROOF", ""),
 ]
-POWER_ON: list[Said] = [("Step 10(.|\n)*Type arm-07, or leave:", "arm-07\n")]
-LOOK: list[Said] = [("Alarms:", "none\n"), ("Type done, or leave:", "done\n")]
+POWER_ON: list[Said] = [("Step 10(.|\n)*Type arm-07 or leave:", "arm-07\n")]
+LOOK: list[Said] = [("Alarms:", "none\n"), ("Type done or leave:", "done\n")]
 SHUT_BEFORE_BACKUP: list[Said] = [
-    ("Step 12(.|\n)*SHUT: No set of arm-07 that was saved after the work(.|\n)*Enter looks again; or leave:", "")
+    (
+        "Step 12(.|\n)*SHUT: No set of arm-07 that was saved after the work(.|\n)*Press Enter to look again, or type leave:",
+        "",
+    )
 ]
-BACKUP_AFTER: list[Said] = [(r"Step 12(.|\n)*Type done, or leave:", "done\n")]
-COMPARISON: list[Said] = [("What differs, and why:", "nothing\n"), ("Type done, or leave:", "done\n")]
-SIGN: list[Said] = [("Your name, to sign for the whole visit; or leave:", "\n"), ("Your name", "Ana Maria\n")]
+BACKUP_AFTER: list[Said] = [(r"Step 12(.|\n)*Type done or leave:", "done\n")]
+COMPARISON: list[Said] = [("What differs, and why:", "nothing\n"), ("Type done or leave:", "done\n")]
+SIGN: list[Said] = [("Type your name to sign for the whole visit, or leave:", "\n"), ("Type your name", "Ana Maria\n")]
 UNTIL_POWER_OFF = [*BEGIN, *BACKUP, *POSITION, *LUBRICATION, *RUN_IN, *POSITION_CELLS, *POWER_OFF]
 UNTIL_OPEN = [*UNTIL_POWER_OFF, *LOCKOUT, *STORED, *OPEN]
 
@@ -242,9 +245,9 @@ class TestLeftAndTakenUp:
         with walk(ready) as ana, walk(ready, by="Ben") as ben:
             ben.until("Begin a visit of arm-07 as Ben")
             say(ana, BEGIN)
-            ana.until("Step 1 of 14(.|\n)*Type done, or leave:")
+            ana.until("Step 1 of 14(.|\n)*Type done or leave:")
             ben.type("y\n")
-            ben.until("somebody began or went on with the visit(.|\n)*Step 1 of 14(.|\n)*Type done, or leave:")
+            ben.until("somebody began or went on with the visit(.|\n)*Step 1 of 14(.|\n)*Type done or leave:")
             ben.type("done\n")
             ben.until("Step 2 of 14")
             ana.type("done\n")
@@ -257,18 +260,18 @@ class TestShut:
         with walk(ready, "arm-09") as terminal:
             terminal.until("Begin a visit of arm-09")
             terminal.type("y\n")
-            shut = terminal.until("Enter looks again; or leave:")
+            shut = terminal.until("Press Enter to look again, or type leave:")
             assert "SHUT: The verdict for a service-visit is hold: The newest proven set" in shut
             assert "What opens it: Save a fresh backup of arm-09" in " ".join(shut.split())
             ready.save("arm-09", timedelta(minutes=1), name="fresh")
             terminal.type("\n")
-            terminal.until("CLEAR(.|\n)*Type done, or leave:")
+            terminal.until("CLEAR(.|\n)*Type done or leave:")
 
     def test_left_before_a_shut_gate_the_code_is_the_verdicts(self, ready: Plant) -> None:
         with walk(ready, "arm-09") as terminal:
             terminal.until("Begin a visit of arm-09")
             terminal.type("y\n")
-            terminal.until("Enter looks again; or leave:")
+            terminal.until("Press Enter to look again, or type leave:")
             terminal.type("leave\n")
             terminal.until("Left; every stamp is kept")
             assert terminal.wait() == 20
@@ -288,7 +291,7 @@ class TestShut:
         since_now = [(asked, typed if typed != "SINCE\n" else "\n") for asked, typed in RUN_IN]
         with walk(ready) as terminal:
             say(terminal, [*BEGIN, *BACKUP, *POSITION, *LUBRICATION, *since_now, *POSITION_CELLS])
-            shut = " ".join(terminal.until("Enter looks again; skip, or leave:").split())
+            shut = " ".join(terminal.until("Press Enter to look again, or type skip or leave:").split())
             assert re.search(r"SHUT: The verdict for a memory-swap is hold: arm-07 has been on for \d+ s", shut)
             assert re.search(r"By itself it opens \w{3} \S+ \d\d:\d\d \(in 29 min", shut)
 
@@ -338,7 +341,7 @@ class TestOddInput:
             terminal.type_bytes(b"\xff\xfe\n")
             terminal.until("no text in the encoding of this terminal(.|\n)*Position:")
             terminal.type("\u202e\x1b[31m\n")
-            terminal.until("Type done, or leave:")
+            terminal.until("Type done or leave:")
             terminal.type("done\n")
             terminal.until("Step 3")
         assert stamped(ready)[-1] == ("position", "done")
@@ -348,11 +351,11 @@ class TestOddInput:
 
         with walk(ready) as terminal:
             say(terminal, [*BEGIN, *BACKUP, POSITION[0]])
-            terminal.until("Type done, or leave:")
+            terminal.until("Type done or leave:")
             other = sqlite3.connect(ready.root / "state" / "ledger.db", isolation_level=None)
             other.execute("BEGIN IMMEDIATE")
             terminal.type("done\n")
-            terminal.until("is locked by another process(.|\n)*Enter tries again, or leave:")
+            terminal.until("is locked by another process(.|\n)*Press Enter to try again, or type leave:")
             other.execute("ROLLBACK")
             other.close()
             terminal.type("\n")

@@ -90,7 +90,7 @@ def finding_line(found: Finding, as_of: datetime, zone: tzinfo) -> Line:
 def fleet_line(verdict: Verdict, zone: tzinfo) -> Line:
     """One arm in one line: the worst finding, the hours at stake by which arms of one level are ranked, and sign-offs."""
     first = verdict.findings[0].message if verdict.findings else "No finding."
-    more = f" (+{len(verdict.findings) - 1})" if len(verdict.findings) > 1 else ""
+    more = f" (+{len(verdict.findings) - 1} more)" if len(verdict.findings) > 1 else ""
     stake = f" At stake: {figure(verdict.loss.expected_h)} h." if verdict.loss else ""
     return Line(
         " ".join([f"{first}{more}{stake}", *sign_offs(verdict, zone)]),

@@ -168,7 +168,7 @@ def _screen(sheet: RunSheet, visit: Visit | None, desk: Desk) -> Iterator[Line]:
     yield Line(f"Service visit of {arm.id}{name}, {start}", style="head")
     if visit is not None:
         yield under_way_line(visit, zone)
-    yield from map(verdict_line, sheet.verdicts)
+    yield from (verdict_line(each, zone) for each in sheet.verdicts)
     for text in (*sheet.conflicts, *sheet.left_out):
         yield Line(text, label="caution", label_style="caution-word", label_width=9)
     lifts = to_lift(sheet, zone)

@@ -48,9 +48,9 @@ def answer(prompt: str) -> str:
 
 def choice(word: str, step: Step) -> str:
     """The word that stamps a step, or skip where that may be; whoever types leave leaves."""
-    others = "skip or leave" if step.optional else "or leave"
+    words = f"{word}, skip or leave" if step.optional else f"{word} or leave"
     while True:
-        typed = answer(f"Type {word}, {others}: ")
+        typed = answer(f"Type {words}: ")
         if typed == "leave":
             raise Left
         if typed == word or (typed == "skip" and step.optional):

@@ -48,7 +48,7 @@ def _counted_down(run: Run, visit: Visit, cell: NewCell | None) -> Visit:
         change = swaps.change_of(desk, run.arm)
         if change.window is None or countdown.watch(desk, change, SEATED, keys.entered):
             return visit  # ended elsewhere: the next turn takes it over
-        typed = answer(f"Is the new cell seated? Type {run.arm}; Enter: back to the countdown; or leave: ")
+        typed = answer(f"Is the new cell seated? Then type {run.arm}. Press Enter for the countdown, or type leave: ")
         if typed == "leave":
             raise Left
         if typed == run.arm:

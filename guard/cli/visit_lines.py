@@ -25,9 +25,9 @@ CAUTIONED = ("position-cells", "power-off", "lockout", "stored-energy")
 """Steps that show the cautions once more."""
 
 
-def verdict_line(verdict: Verdict) -> Line:
+def verdict_line(verdict: Verdict, zone: tzinfo) -> Line:
     """One verdict in one sentence, after its level."""
-    return Line(told(verdict), label=verdict.level.upper(), label_style=f"{verdict.level}-word", label_width=9)
+    return Line(told(verdict, zone), label=verdict.level.upper(), label_style=f"{verdict.level}-word", label_width=9)
 
 
 def do_lines(step: Step, arm: str) -> Iterator[Line]:
@@ -100,10 +100,10 @@ def timer_lines(step: Step, ran: timedelta) -> Iterator[Line]:
     yield Line("Enter ends it; Ctrl-C leaves this screen, and the run-in goes on.", style="quiet")
 
 
-def ahead_lines(visit: Visit, seen: Scene) -> Iterator[Line]:
+def ahead_lines(visit: Visit, seen: Scene, zone: tzinfo) -> Iterator[Line]:
     """The gates that are to come, as they stand now: what is shut at the cabinet is better known at the desk."""
     yield Line()
-    yield verdict_line(seen.verdicts["service-visit"])
+    yield verdict_line(seen.verdicts["service-visit"], zone)
     for gate, action in OF_PART:
         verdict = seen.verdicts[action]
         if of_gate(visit, gate) is not None and verdict.level in BLOCKING:

@@ -52,7 +52,7 @@ def walk(desk: Desk, arm: str, by: str) -> int:
                 visit = there
             except StateLocked as locked:
                 tell(str(locked))
-                if answer("Enter tries again, or leave: ") == "leave":
+                if answer("Press Enter to try again, or type leave: ") == "leave":
                     raise Left from None
     except Left as left:
         return _leave(run, left.code)
@@ -131,7 +131,7 @@ def _plain(run: Run, visit: Visit, step: Step) -> Visit:
     if closed is not None:
         return _shut(run, visit, step, closed)
     if step.gate == "backup":
-        output.show(ahead_lines(visit, seen))
+        output.show(ahead_lines(visit, seen, run.desk.settings.zone()))
     if step.gate == "comparison":
         output.show(compared_lines(run, visit, seen))
     readings = readings_of(step.readings)
@@ -157,9 +157,9 @@ def _look(run: Run, visit: Visit, step: Step) -> Scene:
 def _shut(run: Run, visit: Visit, step: Step, closed: Shut) -> Visit:
     """Show why a gate is shut; Enter looks again."""
     output.show(shut_lines(run, closed))
-    words = "skip, or leave" if step.optional else "or leave"
+    words = "skip or leave" if step.optional else "leave"
     while True:
-        typed = answer(f"Enter looks again; {words}: ")
+        typed = answer(f"Press Enter to look again, or type {words}: ")
         if typed == "":
             return visit
         if typed == "leave":
@@ -190,7 +190,7 @@ def _beginning(run: Run, visit: Visit, step: Step) -> Visit:
 
 def _signed(run: Run, visit: Visit, readings: list[tuple[str, str]]) -> Visit:
     while True:
-        name = answer("Your name, to sign for the whole visit; or leave: ")
+        name = answer("Type your name to sign for the whole visit, or leave: ")
         if name == "leave":
             raise Left
         if name:

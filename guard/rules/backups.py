@@ -225,7 +225,10 @@ def restore_test_due(at: Standing, question: Question) -> Outcome:
         return SILENT
     tests = [mark.at for mark in at.facts.marks if mark.kind == "restore-test" and believable(mark.at, at.facts.as_of)]
     arm = at.facts.arm.id
-    remedy = f"Restore a set as the machine maker's manual says, then run: guard mark restore-test {arm}"
+    remedy = (
+        f"On a spare controller or at a planned stop, restore a set as the machine maker's manual says, then run:"
+        f" guard mark restore-test {arm}"
+    )
     if not tests:
         message = f"No restore test of {arm} was ever recorded."
         return Outcome((finding("restore-test-due", "caution", message, remedy, since_s=None, limit_s=seconds(limit)),))

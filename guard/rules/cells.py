@@ -158,7 +158,7 @@ def _due(
         code,
         level,
         message,
-        remedy(at.facts.arm.id, cell.type, replaced=replaced),
+        remedy(at, question, cell.type),
         turns,
         cell=cell.type.name,
         kind=cell.type.kind,
@@ -168,13 +168,33 @@ def _due(
     )
 
 
-def remedy(arm: str, kind: CellType, *, replaced: bool) -> str:
-    """What ends a finding about a cell: its change, and how that is recorded."""
-    first = "" if replaced else f"Change it first: guard ask --arm {arm} --action {kind.kind}-swap. "
-    if kind.kind == "memory":
-        return f"{first}The change itself settles this, once it is recorded: guard swap begin {arm}, then guard swap end {arm}"
+def is_out(at: Standing) -> bool:
+    """Whether the arm's memory cell is out, and its clock runs."""
+    return at.facts.window is not None and at.facts.window.ended_at is None
+
+
+def _ends_it(arm: str) -> str:
+    return f"The change that is under way settles this, once the new cell is in: guard swap end {arm} --by NAME"
+
+
+def remedy(at: Standing, question: Question, kind: CellType) -> str:
+    """What ends a finding about a cell: its change, how that is recorded, and the backup that must follow it."""
+    arm = at.facts.arm.id
+    if kind.kind == "memory" and is_out(at):
+        return _ends_it(arm)
     record = f"guard mark cell-changed {arm} --cell {quoted(kind.name)}"
-    return f"{first}The change itself settles this, once it is recorded: {record}"
+    if kind.kind in REPLACED[question.action]:
+        done = f"guard swap begin {arm}, then guard swap end {arm}" if kind.kind == "memory" else record
+        return f"The change of the {kind.name} settles this, once it is recorded: {done}"
+    first = (
+        f"Change the {kind.name} first. Ask whether it may be done: guard ask --arm {arm} --action {kind.kind}-swap."
+    )
+    if kind.kind != "memory":
+        return f"{first} Record it afterwards: {record}"
+    return (
+        f"{first} Do it between guard swap begin {arm} and guard swap end {arm}. Then save a new backup, since none from"
+        f" before the change counts: guard look, and: guard prove --arm {arm}"
+    )
 
 
 def cell_age_unknown(at: Standing, question: Question) -> Outcome:
@@ -223,6 +243,8 @@ def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
         f"Leave the power of {arm} on, save a backup, and have the cell changed.{which} A memory cell: guard swap begin"
         f" {arm}. Other cells, once they are changed: guard mark cell-changed {arm} --cell TYPE"
     )
+    if is_out(at) and "memory" in kinds:
+        lifts = f"{_ends_it(arm)}{which}"
     level: Level = "caution" if replaced else "hold"
     return finding(
         "cell-alarm", level, message, lifts, cell=mark.cell or None, alarm_at=utc(mark.at), by=mark.by, note=mark.note

@@ -260,7 +260,7 @@ def _likely(
 
 
 def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
-    return remedy(at.facts.arm.id, cell.type, replaced=cell.type.kind in REPLACED[question.action])
+    return remedy(at, question, cell.type)
 
 
 # What is at stake

@@ -24,13 +24,25 @@ def wrong_arm(at: Standing, _question: Question) -> Outcome:
 def _wrong_arm_findings(at: Standing) -> Iterator[Finding]:
     arm = at.facts.arm.id
     remedy = (
-        "Restore neither. Find out which arm the content was saved from, move the wrong set out"
-        " of the share, and save that arm again."
+        "Find out which arm the content was saved from, and restore none of it until then. Move the wrong set out of"
+        " the share, and save the arm again in whose folder it lay."
     )
     for item in at.others:
         if item.set.gone:
             continue
-        for twin in item.set.twins:
+        if identity_differs(item.set, at.facts):  # the cause, so it is told before what follows from it
+            wanted = identity_wanted(at.facts)
+            yield finding(
+                "wrong-arm",
+                "hold",
+                f"The set {item.set.path} names {item.set.identity}; {arm} is {wanted}.",
+                remedy,
+                set=item.set.path,
+                found=item.set.identity,
+                expected=wanted,
+            )
+    for item in at.others:
+        for twin in () if item.set.gone else item.set.twins:
             yield finding(
                 "wrong-arm",
                 "hold",
@@ -41,16 +53,6 @@ def _wrong_arm_findings(at: Standing) -> Iterator[Finding]:
                 part=twin.part,
                 other_arm=twin.arm,
                 other_set=twin.path,
-            )
-        if identity_differs(item.set, at.facts):
-            yield finding(
-                "wrong-arm",
-                "hold",
-                f"The set {item.set.path} names {item.set.identity}; {arm} is {identity_wanted(at.facts)}.",
-                remedy,
-                set=item.set.path,
-                found=item.set.identity,
-                expected=identity_wanted(at.facts),
             )
 
 

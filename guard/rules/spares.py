@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from guard.model import FittedCell, Level, Question, SpareCells
 from guard.plant import CellType
 from guard.record import Record
-from guard.rules.cells import REPLACED, installed_at, made_on, remedy
+from guard.rules.cells import installed_at, made_on, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
@@ -126,7 +126,7 @@ def _old(at: Standing, question: Question, cell: FittedCell) -> Finding:
         f"The {kind.name} of {at.facts.arm.id} was made {cell.date_code} and put in on {cell.installed}: past its"
         f" shelf life{f' of {in_words(life)}' if life else ''}."
     )
-    lifts = remedy(at.facts.arm.id, kind, replaced=kind.kind in REPLACED[question.action])
+    lifts = remedy(at, question, kind)
     return finding(
         "old-when-put-in", "caution", message, lifts, cell=kind.name, date_code=cell.date_code,
         installed=str(cell.installed), shelf_life_s=None if life is None else seconds(life),

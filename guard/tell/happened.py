@@ -30,6 +30,7 @@ TITLES = {
     "sign-off": "Sign-offs",
     "mark": "Marks",
     "event": "Planned events",
+    "calendar": "Calendars that were read",
     "keep": "Sets that retention moved or deleted",
     "pin": "Pins of sets",
     "stock": "Spare cells that were counted",
@@ -143,6 +144,13 @@ def _event(body: Mapping[str, object], zone: tzinfo) -> str:
     return f"{body.get('kind', '')}{title} planned for {time_of(body.get('start'), zone)}"
 
 
+def _calendar(body: Mapping[str, object], _zone: tzinfo) -> str:
+    left = body.get("left")
+    left_out = f", {len(left)} left out" if isinstance(left, list) and left else ""
+    counts = ", ".join(f"{body.get(verb, 0)} {verb}" for verb in ("added", "changed", "removed"))
+    return f"{body.get('source', '')}: {counts}{left_out}"
+
+
 def _warning(body: Mapping[str, object], _zone: tzinfo) -> str:
     if body.get("verb") == "lifted":
         return f"lifted, {body.get('lifted_by') or 'for no reason that was told'}; it said: {body.get('headline', '')}"
@@ -228,6 +236,7 @@ _TELLERS = {
     "carry": _carry,
     "sign-off": _sign_off,
     "event": _event,
+    "calendar": _calendar,
     "warning": _warning,
     "share": _share,
     "swap": _swap,

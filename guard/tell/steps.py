@@ -30,6 +30,9 @@ BY_AGE = ("stale-backup", "not-read-back", "restore-test-due")
 ONLY_BY_THE_PLAN = ("event-conflict",)
 """Cautions that a verdict as of now does not have, so that nobody would hear of them before the event begins."""
 
+CELL_OUT = ("window-open", "window-closing", "window-over")
+"""The clock of a swap runs: nothing else is as urgent, and what a later event says of it is the same once more."""
+
 
 class Want(Record):
     """A finding of one arm that asks for something to be done; ``now`` tells that it is so already."""
@@ -72,6 +75,8 @@ def wants_for_event(
     What a backup lifts is due at ``save_by``.
     """
     for found in _open(verdict):
+        if found.code in CELL_OUT:
+            continue
         first = _helps_from(found, event)
         blocks = rank(found.level) >= rank("unknown") or found.code in ONLY_BY_THE_PLAN
         if not blocks or (first is not None and first > now + NEXT_REPORT):
@@ -122,13 +127,14 @@ def steps(wants: Iterable[Want], arms: Mapping[str, Arm]) -> tuple[Step, ...]:
 
 
 def in_order(todo: Iterable[Step]) -> tuple[Step, ...]:
-    """Steps as they are to be done: worst first, what is so already, what is needed soonest, where most is at stake."""
+    """Steps as they are to be done: worst first, where a cell is out, what is so already, what is needed soonest, where most is at stake."""
     return tuple(sorted(todo, key=_place))
 
 
-def _place(step: Step) -> tuple[int, bool, datetime, float, int, str]:
+def _place(step: Step) -> tuple[int, bool, bool, datetime, float, int, str]:
     already = not step.lots or any(lot.now for lot in step.lots)
-    return -rank(step.level), not already, step.due or LAST_MOMENT, -step.hours, -step.arms, step.text
+    runs = not set(step.codes).isdisjoint(CELL_OUT)
+    return -rank(step.level), not runs, not already, step.due or LAST_MOMENT, -step.hours, -step.arms, step.text
 
 
 def _merged(wants: Iterable[Want]) -> Iterable[Want]:

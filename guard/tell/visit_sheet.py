@@ -12,7 +12,7 @@ from guard.rules.sign_off import counts_as
 from guard.tell.cautions import CAUTIONS
 from guard.tell.page import page
 from guard.tell.sheet import counts_from
-from guard.tell.words import DOING
+from guard.tell.words import DOING, answered_for
 from guard.times import shown, shown_with_age
 from guard.units import in_words
 
@@ -52,7 +52,8 @@ def drawn(sheet: RunSheet, zone: tzinfo) -> str:
         arm=sheet.arm,
         start=shown(sheet.start, zone),
         verdicts=[
-            {"level": each.level, "text": told(each, 2 if each.level == "caution" else 1)} for each in sheet.verdicts
+            {"level": each.level, "text": told(each, zone, 2 if each.level == "caution" else 1)}
+            for each in sheet.verdicts
         ],
         conflicts=sheet.conflicts,
         left_out=sheet.left_out,
@@ -71,7 +72,7 @@ def drawn(sheet: RunSheet, zone: tzinfo) -> str:
     )
 
 
-def told(verdict: Verdict, most: int = 2) -> str:
+def told(verdict: Verdict, zone: tzinfo, most: int = 2) -> str:
     """A verdict in one sentence, without its level, which stands before it: what it is about, and why.
 
     ``most`` is how many reasons there is room for; the rest is counted.
@@ -81,13 +82,13 @@ def told(verdict: Verdict, most: int = 2) -> str:
     if not found:
         return f"The backups allow you to {doing}."
     more = f" (and {len(found) - most} more: guard ask)" if len(found) > most else ""
-    why = " ".join(map(_weighed, found[:most]))
+    why = " ".join(_weighed(each, zone) for each in found[:most])
     may = "Weigh before you" if verdict.level == "caution" else "Do not"
     return f"{may} {doing}: {why}{more}"
 
 
-def _weighed(found: Finding) -> str:
-    return f"{found.message} Signed off by {found.signed_off}." if found.signed_off else found.message
+def _weighed(found: Finding, zone: tzinfo) -> str:
+    return f"{found.message} {answered_for(found.signed_off, zone)}" if found.signed_off else found.message
 
 
 def to_lift(sheet: RunSheet, zone: tzinfo) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import tzinfo
 
 from guard.model import Action, SignOff, Verdict
@@ -15,14 +16,20 @@ DOING: dict[Action, str] = {
     "service-visit": "begin the service visit of",
 }
 
+LONGEST = 180
+"""A remedy of more characters is told in a headline by its first sentence; the screens and sheets beneath tell all of it."""
+
+_FIRST_SENTENCE = re.compile(r"""(?:'[^']*'|(?!\.\s+[A-Z]).)+""", re.DOTALL)
+"""Up to a full stop before a capital letter, but for those in the quoted names of sets and files."""
+
 
 def headline(verdict: Verdict) -> str:
     """The verdict in one sentence: what is blocked and what lifts it, or what may be done."""
     doing = f"{DOING[verdict.question.action]} {verdict.arm}"
     if verdict.level == "hold":
-        return f"HOLD: do not {doing}. What lifts it: {_uncapital(_first_remedy(verdict))}"
+        return f"HOLD: do not {doing}. What lifts it{_first_step(verdict)}"
     if verdict.level == "unknown":
-        return f"UNKNOWN: treat it as a hold, do not {doing}. What settles it: {_uncapital(_first_remedy(verdict))}"
+        return f"UNKNOWN: treat it as a hold, do not {doing}. What settles it{_first_step(verdict)}"
     if verdict.level == "caution":
         if any(counts_as(found) != found.level for found in verdict.findings):
             return f"CAUTION: a sign-off allows you to {doing}, not the backups; weigh what stands below first."
@@ -44,11 +51,18 @@ def sign_offs(verdict: Verdict, zone: tzinfo) -> list[str]:
     return [f"{', '.join(dict.fromkeys(each))}: {answered_for(signed, zone)}" for signed, each in codes.items()]
 
 
-def _first_remedy(verdict: Verdict) -> str:
+def _first_step(verdict: Verdict) -> str:
+    """The first thing to do, and how many there are; of what takes many sentences the first one."""
     worst = [found.remedy for found in verdict.findings if counts_as(found) == verdict.level]
     distinct = list(dict.fromkeys(worst))
-    more = f" (and {len(distinct) - 1} more)" if len(distinct) > 1 else ""
-    return distinct[0].rstrip(".") + more + "." if distinct else "nothing known."
+    if not distinct:
+        return ": nothing known."
+    whole = distinct[0].rstrip(".")
+    sentence = _FIRST_SENTENCE.match(whole) if len(whole) > LONGEST else None
+    if sentence is not None and sentence[0] != whole:
+        return f", first of all: {_uncapital(sentence[0])}."
+    count = f", first of {len(distinct)} steps" if len(distinct) > 1 else ""
+    return f"{count}: {_uncapital(whole)}."
 
 
 def _uncapital(text: str) -> str:
