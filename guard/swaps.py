@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from guard.desk import Desk
 from guard.model import ArmFacts, Finding, Question, SwapWindow, Verdict, rank
 from guard.record import Record
 from guard.rules.lapses import state, window_in_question
 from guard.rules.permit import Permit
-from guard.rules.refusals import CellIsOut, NeverSignedOff, NotAbout, NothingToSignOff, NoWindow, WindowTaken
+from guard.rules.refusals import CellIsOut, NeverSignedOff, NotAbout, NothingToSignOff, NoWindow, RunDown, WindowTaken
 from guard.rules.sign_off import NEVER, is_never, subject, things
 from guard.rules.verdict import verdict
 from guard.rules.window import State, TimeOut, time_out
@@ -51,7 +51,12 @@ def allowed(desk: Desk, arm: str, at: datetime) -> TimeOut:
 
 
 def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
-    """Open an arm's swap window, for as long as it may be. Raises PermitStale and WindowTaken."""
+    """Open an arm's swap window, for as long as it may be. Raises RunDown, PermitStale and WindowTaken.
+
+    Whoever was asked may have taken so long to answer that no time is left.
+    """
+    if out.limit <= timedelta():
+        raise RunDown(permit.arm)
     try:
         with desk.recording() as ledger:
             return windows.begin(ledger, permit, by, out.limit, desk.clocks, out.hold_up)

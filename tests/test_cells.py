@@ -178,7 +178,7 @@ ALARM = mark("cell-alarm", NOW - DAY)
 
 
 class TestAlarm:
-    """An alarm holds until a later change of the cell that it is about; one that names no cell, until any change."""
+    """An alarm holds until a later change of the cell that it is about; one that names no cell, until one that may be."""
 
     @pytest.mark.parametrize(
         ("alarm", "change", "stands"),
@@ -187,10 +187,13 @@ class TestAlarm:
             pytest.param("", ("", MICROSECOND), False, id="any-change-later"),
             pytest.param("", ("", timedelta()), True, id="a-change-at-the-same-moment"),
             pytest.param("", ("", -HOUR), True, id="a-change-before"),
-            pytest.param("", ("position-cell", HOUR), False, id="a-change-of-some-cell"),
+            pytest.param("", ("memory-cell", HOUR), False, id="a-change-of-the-memory-cell"),
+            pytest.param("", ("position-cell", HOUR), True, id="a-change-of-position-cells-alone"),
+            pytest.param("", ("", DAY - MICROSECOND), False, id="a-change-just-now"),
+            pytest.param("", ("", DAY + MICROSECOND), True, id="a-change-by-a-clock-that-was-ahead"),
             pytest.param("memory-cell", ("memory-cell", HOUR), False, id="a-change-of-that-cell"),
             pytest.param("memory-cell", ("position-cell", HOUR), True, id="a-change-of-another-cell"),
-            pytest.param("memory-cell", ("", HOUR), False, id="a-change-that-names-no-cell"),
+            pytest.param("memory-cell", ("", HOUR), True, id="a-change-that-names-no-cell"),
             pytest.param("gone-from-the-configuration", ("memory-cell", HOUR), True, id="an-alarm-of-a-type-unknown"),
         ],
     )

@@ -17,13 +17,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
+from guard import swaps
 from guard.clock import Reading, now
 from guard.config import parse
+from guard.desk import Desk
 from guard.errors import ConfigFaults
-from guard.model import Carried, Level, Powered, SwapWindow
+from guard.load import load
+from guard.model import Carried, Level, Powered, Question, SwapWindow
 from guard.physics.hold_up import capacitance_left_f, charged_fraction, charging_s, hold_up_s, load_a
 from guard.plant import HoldUp
 from guard.rules.permit import Permit
+from guard.rules.refusals import RunDown
 from guard.rules.window import LONGEST, TimeOut, is_by_hold_up, limit_in_words, time_out, why
 from guard.settings import Settings
 from guard.store.ledger import Ledger
@@ -770,6 +774,19 @@ class TestCommandLine:
         assert "of 22 min 55 s (hold-up of its capacitor), begun by Ana." in found["message"]
         over = ready.run("swap", "end", "arm-07", "--by", "Ben")
         assert "within the limit of 22 min 55 s (hold-up of its capacitor)." in " ".join(over.out.split())
+
+    @pytest.mark.parametrize("seconds", [0, 1])
+    def test_nothing_is_begun_with_no_time_left_when_somebody_confirms(self, ready: Plant, seconds: int) -> None:
+        desk = Desk(load(str(ready.config)))
+        as_of = desk.now()
+        (answer,) = desk.ask(["arm-07"], Question("memory-swap", as_of, HOUR), as_of)
+        out = TimeOut(timedelta(seconds=seconds))
+        if seconds:
+            assert swaps.begin(desk, Permit(answer), "Ana", out).limit == out.limit
+        else:
+            with pytest.raises(RunDown, match="Nothing was begun"):
+                swaps.begin(desk, Permit(answer), "Ana", out)
+        assert (show(ready)["state"] == "none") == (not seconds)
 
     def test_power_that_is_known_to_be_on_for_long_lengthens_it(self, ready: Plant) -> None:
         since = (now() - 2 * DAY).isoformat(timespec="seconds")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -149,6 +149,19 @@ class TestPowerDown:
         )
         assert found.remedy.startswith("Once arm-07 is on, run: guard mark powered-on arm-07 --at WHEN.")
 
+    @pytest.mark.parametrize("at", [NOW + MICROSECOND, NOW + 400 * DAY, datetime(1980, 1, 1, tzinfo=UTC)], ids=str)
+    def test_one_marked_by_a_clock_that_was_wrong_awaits_proof_until_it_is_corrected(self, at: datetime) -> None:
+        of = given(BEFORE, AFTER, marks=(mark("powered-off", at), mark("powered-on", at + HOUR)), compared=EQUAL)
+        assert levels(of) == AWAITS
+        (found,) = of.findings("awaiting-proof")
+        assert found.message.startswith("arm-07 was marked powered-off at a time that cannot be: a clock was wrong")
+        assert "guard mark --correct N --at WHEN" in found.remedy
+        assert levels(given(BEFORE, AFTER, marks=(OFF, ON), compared=EQUAL)) == {}
+
+    def test_of_this_very_moment_it_is_believed(self) -> None:
+        (found,) = given(BEFORE, AFTER, marks=(mark("powered-off", NOW),), compared=EQUAL).findings("awaiting-proof")
+        assert found.message.startswith("arm-07 was powered down 0 s ago, as was marked")
+
     def test_the_answers_of_its_controller_tell_that_it_is_back(self) -> None:
         back = Powered(on=True, since=ENDED, source="its controller answers")
         assert levels(given(BEFORE, AFTER, marks=(OFF,), compared=EQUAL, powered=back)) == {}
@@ -243,6 +256,7 @@ class TestChecked:
             pytest.param((checked(AFTER, by=""),), DIFFERS, id="by-nobody"),
             pytest.param((checked(BEFORE),), DIFFERS, id="another-set"),
             pytest.param((checked(AFTER, HOUR),), DIFFERS, id="at-the-end-of-the-lapse"),
+            pytest.param((checked(AFTER, -MICROSECOND),), DIFFERS, id="by-a-clock-that-was-ahead"),
             pytest.param((mark("edit", NOW - 40 * MINUTE, by="Ana"),), DIFFERS, id="an-edit-explains-nothing"),
             pytest.param((mark("re-zeroed", NOW - 40 * MINUTE, by="Ana"),), DIFFERS, id="a-re-zeroing-alone-neither"),
         ],
@@ -285,6 +299,13 @@ class TestChecked:
     def test_nobody_can_say_it_of_an_old_set_that_was_filed_again(self) -> None:
         again = AFTER._replace(fingerprint=BEFORE.fingerprint)
         assert levels(swapped(again, marks=(checked(again),))) == AWAITS
+
+    @pytest.mark.parametrize(("ahead", "expected"), [(timedelta(), {}), (MICROSECOND, AWAITS)])
+    def test_one_first_seen_by_a_clock_that_was_ahead_may_be_from_before(
+        self, ahead: timedelta, expected: dict[str, list[Level]]
+    ) -> None:
+        seen = AFTER._replace(first_seen=NOW + ahead)
+        assert levels(swapped(seen, marks=(checked(seen),))) == expected
 
 
 class TestWhatIsTold:

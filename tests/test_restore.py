@@ -195,6 +195,9 @@ class TestAfterAChangeOfTheMemoryCell:
         ({"marker": "gone"}, "The share had a marker and has none now"),
         ({"marker": "other"}, "The marker on the share is another share's."),
         ({"vanished": 9}, "Nearly everything vanished at once: 9 sets"),
+        ({"seen_at": NOW - 26 * HOUR}, None),
+        ({"seen_at": NOW - 26 * HOUR - MICROSECOND}, "The share was last looked at 1 d 2 h ago; 1 d 2 h is allowed."),
+        ({"seen_at": NOW + HOUR}, "When the share was last looked at cannot be believed"),
     ],
 )  # fmt: skip
 def test_a_share_in_doubt_is_told(share: dict[str, Any], doubt: str | None) -> None:

@@ -138,7 +138,7 @@ def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
             of = outlook(cell, arm, known.marks, now, known.answers)
             empty = None if of is None else empty_at(of, now)
             ahead_of = _next(desk, of, known.arm, planned, now)
-            alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells))
+            alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells, now))
             due = now if alarm else _due_at(cell, start, empty, now, ahead)
             expected = None if of is None else _expected_h(desk, cell, of, ahead_of, costs[known.arm])
             rows.append(Row(known.arm, cell, start, alarm, due, of, empty, ahead_of, expected, silent))

@@ -9,7 +9,7 @@ from datetime import tzinfo
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
-from guard.cli.stock import too_old
+from guard.cli.stock import NO_CELL, too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NotUnderstood, UnknownCode
@@ -138,9 +138,6 @@ def _memory_checked(desk: Desk, args: argparse.Namespace, mark: Mark, old: Mark 
 def _ask_for_the_cell(mark: Mark, number: int) -> None:
     if mark.kind in CELL_MARKS and not mark.cell:
         output.show([Line(f"{NO_CELL} Tell it: guard mark --correct {number} --cell TYPE")])
-
-
-NO_CELL = "Which cell it was is not told: no cell counts as new by it, and an alarm may be about any cell."
 
 
 def _about_a_cell(desk: Desk, args: argparse.Namespace, mark: Mark, old: Mark | None) -> Mark:

@@ -21,6 +21,8 @@ from guard.store.cells import Spare, as_spares
 from guard.times import shown_with_age
 from guard.units import in_words
 
+NO_CELL = "Which cell it was is not told: no cell counts as new by it, and an alarm may be about any cell."
+
 MOST_SPARES = 1_000_000
 FOREVER = datetime.max.replace(tzinfo=UTC)
 

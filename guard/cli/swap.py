@@ -11,7 +11,7 @@ from guard import swaps, visits
 from guard.cli import countdown, output, verdicts
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line, tell
-from guard.cli.stock import too_old
+from guard.cli.stock import NO_CELL, too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NeedsYes, NotUnderstood, UnknownCode, UnknownEvent
@@ -226,6 +226,8 @@ def _end(desk: Desk, args: argparse.Namespace) -> int:
     kept = "within" if window.elapsed <= window.limit else f"{in_words(window.elapsed - window.limit)} over"
     told = f"Recorded: the memory cell of {arm} was out for {in_words(window.elapsed)}, {kept} the limit of {limit_in_words(window)}."
     output.show([Line(told, style="head"), *too_old(desk, new.type, new.date_code, new.installed)])
+    if not new.type:
+        output.show([Line(f"{NO_CELL} Tell it: guard mark cell-changed {arm} --cell TYPE")])
     if is_elsewhere:
         output.show([Line(f"{arm} is not in the configuration: put it back there, and save a backup of it.")])
         return 0

@@ -98,10 +98,11 @@ def overdue_at(start: datetime, kind: CellType) -> datetime | None:
     return later(start, kind.interval, MICROSECOND)
 
 
-def open_alarms(marks: Iterable[Mark], cells: Iterable[FittedCell]) -> list[Mark]:
+def open_alarms(marks: Iterable[Mark], cells: Iterable[FittedCell], as_of: datetime) -> list[Mark]:
     """The alarms with no later change of the cell that they are about.
 
-    An alarm that names no cell ends with the next change of any, and a change that names none ends any alarm.
+    An alarm that names no cell ends with the next change that may have been its cure: of a cell that is not named
+    either, or of a memory cell, which is the graver loss. A change that names no cell ends no other alarm. One recorded by a clock that was ahead proves nothing of an alarm from after it was set right.
     """
     kinds = {cell.type.name: cell.type.kind for cell in cells}
     marks = tuple(marks)
@@ -110,12 +111,17 @@ def open_alarms(marks: Iterable[Mark], cells: Iterable[FittedCell]) -> list[Mark
         alarm
         for alarm in marks
         if alarm.kind == "cell-alarm"
-        and not any(change.at > alarm.at and _may_be_one(change.cell, alarm.cell, kinds) for change in changes)
+        and not any(
+            change.at > alarm.at and not alarm.at <= as_of < change.at and _ends(change.cell, alarm.cell, kinds)
+            for change in changes
+        )
     ]
 
 
-def _may_be_one(one: str, other: str, kinds: Mapping[str, str]) -> bool:
-    return not one or not other or kinds.get(one, one) == kinds.get(other, other)
+def _ends(changed: str, alarmed: str, kinds: Mapping[str, str]) -> bool:
+    if alarmed:
+        return bool(changed) and kinds.get(changed, changed) == kinds.get(alarmed, alarmed)
+    return not changed or kinds.get(changed) == "memory"
 
 
 # Rules
@@ -220,7 +226,7 @@ def _age_unknown(arm: str, cell: FittedCell, question: Question) -> Finding:
 
 def cell_alarm(at: Standing, question: Question) -> Outcome:
     """Hold while an alarm has no later change; at most caution where the action may replace the cell that it is about."""
-    alarms = open_alarms(at.facts.marks, at.facts.cells)
+    alarms = open_alarms(at.facts.marks, at.facts.cells, at.facts.as_of)
     if not alarms:
         return SILENT
     newest = {mark.cell: mark for mark in sorted(alarms, key=_alarm_order)}

@@ -297,7 +297,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         "Somebody marked a low-cell alarm, and no change of a cell was recorded since.",
         "After the alarm the cell may not carry the memory through the next time without mains.",
         (
-            ("hold", "a cell-alarm mark with no later cell-changed mark"),
+            ("hold", "a cell-alarm mark with no later cell-changed mark of that cell"),
             ("caution", "the same, and the action replaces that very cell"),
         ),
         "Leave the power on, save a backup, and change the cell. A memory cell: guard swap begin ARM. Other cells, once"

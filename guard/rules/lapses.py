@@ -98,6 +98,12 @@ def _power_downs(at: Standing) -> Iterator[Lapse]:
         answers = facts.powered.since if facts.powered.on else None
         back = answers if ended is None and answers is not None and answers > began else ended
         yield Lapse("power-down", began, back, *((before.set.path, before.set.fingerprint) if before else ()))
+    # When it really was nobody knows, and so neither what came after it; a mark in its place tells.
+    yield from (Lapse("power-down", mark.at, None) for mark in facts.marks if _is_off_at_no_time(mark, facts.as_of))
+
+
+def _is_off_at_no_time(mark: Mark, as_of: datetime) -> bool:
+    return mark.kind == "powered-off" and not believable(mark.at, as_of)
 
 
 def _tells_of_power(mark: Mark, as_of: datetime) -> bool:
@@ -171,11 +177,15 @@ def _checked(at: Standing, lapse: Lapse) -> Iterator[tuple[Mark, Dated]]:
     if lapse.ended_at is None or not checks:
         return
     for item in at.history:
-        came = item.set.first_seen > lapse.ended_at and item.set.path != lapse.before
+        came = lapse.ended_at < item.set.first_seen <= at.facts.as_of and item.set.path != lapse.before
         if not came or item.set.gone or item.refiled_from is not None or not can_carry(item.set, at.facts):
             continue
         for mark in checks:
-            if mark.fingerprint == item.set.fingerprint and mark.at > lapse.ended_at:
+            if (
+                mark.fingerprint == item.set.fingerprint
+                and believable(mark.at, at.facts.as_of)
+                and mark.at > lapse.ended_at
+            ):
                 yield mark, item
 
 

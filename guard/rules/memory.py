@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from guard.lapses import NO_PART, Lapse, PartDifference
 from guard.model import ArmFacts, Finding, Level, Question
-from guard.rules.capture import Dated
+from guard.rules.capture import Dated, believable
 from guard.rules.evidence import seconds, utc
 from guard.rules.findings import Outcome, finding
 from guard.rules.lapses import AXIS_ZERO, Account, accounts, came_after, window_in_question
@@ -44,6 +44,11 @@ def _waits_for(account: Account, at: Standing) -> tuple[str, str]:
     """What is awaited, and what to do about it."""
     arm, lapse, happened = at.facts.arm.id, account.lapse, _happened(account.lapse, at)
     save = f"look it through, save a backup of it, then run: guard look, and: guard prove --arm {arm}"
+    if lapse.ended_at is None and not believable(lapse.began_at, at.facts.as_of):
+        return (
+            f"{happened}: nobody knows yet whether its memory is whole since then.",
+            f"Record when it really was: guard ledger show, for the number N of that entry, then: guard mark --correct N --at WHEN. Then {save}",
+        )
     if lapse.ended_at is None:
         return (
             f"{happened}, and nobody marked that its power is back: nobody knows yet whether its memory is whole.",
@@ -86,6 +91,8 @@ def _check(arm: str, path: str) -> str:
 def _happened(lapse: Lapse, at: Standing) -> str:
     arm, window = at.facts.arm.id, at.facts.window
     if lapse.kind == "power-down":
+        if not believable(lapse.began_at, at.facts.as_of):
+            return f"{arm} was marked powered-off at a time that cannot be: a clock was wrong"
         if lapse.ended_at is None:
             return f"{arm} was powered down {in_words(at.facts.as_of - lapse.began_at)} ago, as was marked"
         return f"{arm} was without power for {in_words(lapse.ended_at - lapse.began_at)}, as was marked"

@@ -8,6 +8,7 @@ NoWindow            2: no window is open
 NotCorrectable      2: an entry that is no mark, or was corrected already
 NotPermitted        20 or 30: the verdict does not allow it
 PermitStale         30: the look at the backups lies too far back
+RunDown             20: what would carry the memory has run down
 WindowTaken         20: somebody else's window is open
 """
 
@@ -127,6 +128,21 @@ class PermitStale(GuardError):
         return (
             f"Nothing was begun: the look at the backups of {self.arm} lies more than 5 minutes back, or a clock was"
             f" set meanwhile. Leave the cell in and run again: guard swap begin {self.arm}"
+        )
+
+
+class RunDown(GuardError):
+    """A cell that would have to be back in at the moment at which it is pulled."""
+
+    exit_code = 20
+
+    def __init__(self, arm: str) -> None:
+        self.arm = arm
+
+    def __str__(self) -> str:
+        return (
+            f"Nothing was begun: what would carry the memory of {self.arm} has run down since its power went off. Leave"
+            f" the cell in, power {self.arm} on again as the site's energy control procedure says, and begin anew."
         )
 
 

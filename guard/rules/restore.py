@@ -9,7 +9,7 @@ from guard.model import ArmFacts, BackupSet, Mark, Question, RestingSet
 from guard.record import Record
 from guard.rules.capture import Dated
 from guard.rules.lapses import OPEN, Account, accounts
-from guard.rules.share import share_doubt, share_offline
+from guard.rules.share import share_doubt, share_offline, share_unseen
 from guard.rules.standing import (
     Standing,
     identity_differs,
@@ -184,6 +184,6 @@ def _edits_since(facts: ArmFacts, captured: datetime | None) -> tuple[Mark, ...]
 def _doubt(facts: ArmFacts) -> str | None:
     """Why what is on the share cannot be told, in the words of the rules about it."""
     at, question = Standing(facts, None, (), ()), Question("power-down", facts.as_of, timedelta())
-    # Neither of the two rules looks at what is asked, nor at a set.
-    found = [*share_offline(at, question).findings, *share_doubt(at, question).findings]
+    # None of these rules looks at what is asked, nor at a set.
+    found = [each for rule in (share_offline, share_doubt, share_unseen) for each in rule(at, question).findings]
     return next((f"{each.message} {each.remedy}" for each in found if each.level == "unknown"), None)
