@@ -7,24 +7,17 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── UnknownEvent
 │   ├── AmbiguousSet
 │   ├── NotUnderstood
-│   ├── NoSuchTime
-│   ├── TimeTwice
-│   ├── UnknownCode
-│   ├── WouldOverwrite
-│   ├── NeedsYes
-│   ├── NotDefinable
-│   └── NothingToPropose
+│   └── WouldOverwrite
 ├── ConfigMissing           2: no configuration found
 ├── ConfigFaults            2: the configuration has faults, all of them told
 ├── ShareUnreadable         1
 ├── ShareDoubtful           1
 ├── StateUnusable           1: the state folder or a file in it cannot be used
 ├── StateLocked             1
-├── AlreadyServing          1: another monitor works on this state folder
 ├── StateNewer              1: written by a newer version of this tool
 └── StateDamaged            1
 
-What belongs to one room alone stands there: rules/refusals.py, share/refusals.py, plan/refusals.py, ical/refusals.py.
+What belongs to one room alone stands there: in its `refusals`, or tell/unsent.py.
 """
 
 from __future__ import annotations
@@ -102,46 +95,6 @@ class NotUnderstood(CallError):
         return f"{understood}Not understood: {self.not_understood}. {self.instead}"
 
 
-class NoSuchTime(CallError):
-    """A local time that a clock change skips."""
-
-    def __init__(self, text: str, zone: str, before: str, after: str) -> None:
-        self.text, self.zone, self.before, self.after = text, zone, before, after
-
-    def __str__(self) -> str:
-        return (
-            f"{self.text!r} does not exist in {self.zone}: the clocks go forward over it."
-            f" Give an offset: {self.before} or {self.after}"
-        )
-
-
-class TimeTwice(CallError):
-    """A local time that a clock change repeats."""
-
-    def __init__(self, text: str, zone: str, first: str, second: str) -> None:
-        self.text, self.zone, self.first, self.second = text, zone, first, second
-
-    def __str__(self) -> str:
-        return (
-            f"{self.text!r} exists twice in {self.zone}: the clocks go back over it."
-            f" Give an offset: {self.first} or {self.second}"
-        )
-
-
-class UnknownCode(CallError):
-    """A finding code that does not exist."""
-
-    def __init__(self, asked: str, codes: list[str]) -> None:
-        self.asked, self.codes = asked, codes
-
-    def __str__(self) -> str:
-        from difflib import get_close_matches
-
-        near = get_close_matches(self.asked.lower(), self.codes, 1, 0.75)
-        hint = f" Did you mean {near[0]}?" if near else ""
-        return f"No finding has the code {self.asked!r}.{hint} The codes are: {', '.join(self.codes)}."
-
-
 class WouldOverwrite(CallError):
     """Something that stands where a command would write."""
 
@@ -150,39 +103,6 @@ class WouldOverwrite(CallError):
 
     def __str__(self) -> str:
         return f"{self.path} is already there and is left as it is. {self.instead}"
-
-
-class NeedsYes(CallError):
-    """A change that wants a person's word, where no terminal is there to ask on."""
-
-    def __init__(self, change: str) -> None:
-        self.change = change
-
-    def __str__(self) -> str:
-        return f"This would {self.change}. Without a terminal to ask on, say so with --yes."
-
-
-class NotDefinable(CallError):
-    """A path that a service definition cannot hold."""
-
-    def __init__(self, path: str, why: str) -> None:
-        self.path, self.why = path, why
-
-    def __str__(self) -> str:
-        return f"A service definition cannot hold the path {self.path!r}: {self.why}. Give what stands there another place."
-
-
-class NothingToPropose(CallError):
-    """A share in which nothing looks like backup sets."""
-
-    def __init__(self, path: str, seen: str) -> None:
-        self.path, self.seen = path, seen
-
-    def __str__(self) -> str:
-        return (
-            f"Nothing in {self.path} looks like backup sets of several arms: {self.seen}. Point the survey"
-            " at the folder that holds the arms' folders or archives."
-        )
 
 
 class ConfigMissing(GuardError):
@@ -271,21 +191,6 @@ class StateLocked(GuardError):
         return (
             f"{self.path} is locked by another process and did not come free. Wait for a running"
             " `guard look` or `guard prove` to end, then try again."
-        )
-
-
-class AlreadyServing(GuardError):
-    """Another monitor works on this state folder. ``pid`` and ``since`` are None where it has not told them yet."""
-
-    def __init__(self, path: str, pid: int | None, host: str, since: str | None) -> None:
-        self.path, self.pid, self.host, self.since = path, pid, host, since
-
-    def __str__(self) -> str:
-        who = "Another monitor" if self.pid is None else f"Process {self.pid} on {self.host}"
-        since = f" since {self.since}" if self.since else ""
-        return (
-            f"{who} already serves this state folder{since}: it holds {self.path}. Two at once would do"
-            " everything twice. Leave the first one running, or stop it before this one starts."
         )
 
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 
+UNFINISHED = ".new"
+"""Ends the name of a file while it is written."""
+
 
 def write_whole(path: str, content: bytes) -> None:
     """Write to a temporary name beside it, force it to the disk, and rename.
 
     Raises OSError; the file at ``path`` is then what it was.
     """
-    temporary = f"{path}.new"
+    temporary = path + UNFINISHED
     with open(temporary, "wb") as file:
         file.write(content)
         file.flush()

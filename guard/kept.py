@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import zlib
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
@@ -46,14 +45,10 @@ KEPT_NAME = "settings.kept"
 HINT_BYTES = 4096
 """The plant's table stands at the top, as a rule."""
 
-_STATE_HINT = re.compile(rb'^[ \t]*state[ \t]*=[ \t]*["\']([^"\'\\]*)["\']', re.MULTILINE)
-"""Where the state folder is named, as a rule. It is only a guess where to look: the texts decide."""
-
 
 def find(path: str, text: bytes) -> Settings | None:
     """The settings kept for the configuration at ``path`` with this text; None where none are kept."""
-    hint = _STATE_HINT.search(text, 0, HINT_BYTES)
-    folder = os.path.join(os.path.dirname(path), os.fsdecode(hint[1]) if hint else "state")
+    folder = os.path.join(os.path.dirname(path), _state_hint(text))
     try:
         with open(os.path.join(folder, KEPT_NAME), "rb") as file:
             kept = file.read()  # of which nothing large is copied again: that would take longer than to read it
@@ -71,6 +66,16 @@ def find(path: str, text: bytes) -> Settings | None:
         return _thawed(about["settings"], _Arms(kept, dict(zip(about["ids"], pairwise(ends), strict=True))))
     except (OSError, ValueError, KeyError, TypeError, IndexError):
         return None  # it is only a copy: wherever anything is amiss, the text is read anew
+
+
+def _state_hint(text: bytes) -> str:
+    """Where the state folder is named, as a rule. It is only a guess where to look: the texts decide."""
+    for line in text[:HINT_BYTES].splitlines():
+        key, _, value = line.partition(b"=")
+        quote = value.strip()[:1]
+        if key.strip() == b"state" and quote in (b'"', b"'"):
+            return os.fsdecode(value.split(quote)[1])
+    return "state"
 
 
 def keep(settings: Settings, sources: dict[str, bytes]) -> None:

@@ -14,9 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from guard.errors import AlreadyServing, StateUnusable
+from guard.errors import StateUnusable
 from guard.service.alone import alone
 from guard.service.readiness import notify, watchdog_interval
+from guard.service.refusals import AlreadyServing
 from tests.plant import as_ordinary_user
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)

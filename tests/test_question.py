@@ -15,7 +15,8 @@ from hypothesis import settings as runs
 from hypothesis import strategies as st
 
 from guard.cli.question import Asked, event_asked, understand
-from guard.errors import CallError, NotUnderstood, TimeTwice
+from guard.cli.refusals import TimeTwice
+from guard.errors import CallError, NotUnderstood
 from guard.plant import Arm
 from tests.plant import Plant
 

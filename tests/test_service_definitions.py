@@ -13,8 +13,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from guard.errors import NotDefinable
 from guard.service.definitions import Installation, systemd_unit, windows_task
+from guard.service.refusals import NotDefinable
 from tests.plant import Plant, Result
 
 FOUND = Installation(

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from guard.cli.refusals import NoSuchTime, TimeTwice
 from guard.cli.when import day_or_when, duration, parse_when
-from guard.errors import CallError, NoSuchTime, NotUnderstood, TimeTwice
+from guard.errors import CallError, NotUnderstood
 from guard.times import earliest_reading, readings, shown
 from tests.plant import Plant
 

@@ -167,7 +167,7 @@ def is_interactive() -> bool:
 
 def confirmed(change: str, *, yes: bool) -> bool:
     """Whether a person agrees to a change. Raises NeedsYes where nobody can be asked."""
-    from guard.errors import NeedsYes
+    from guard.cli.refusals import NeedsYes
 
     if yes:
         return True

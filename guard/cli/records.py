@@ -9,10 +9,11 @@ from datetime import tzinfo
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
+from guard.cli.refusals import UnknownCode
 from guard.cli.stock import NO_CELL, too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
-from guard.errors import NotUnderstood, UnknownCode
+from guard.errors import NotUnderstood
 from guard.load import load
 from guard.model import MARK_KINDS, Mark
 from guard.rules.findings import EXPLANATIONS

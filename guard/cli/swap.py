@@ -11,10 +11,11 @@ from guard import swaps, visits
 from guard.cli import countdown, output, verdicts
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line, tell
+from guard.cli.refusals import NeedsYes, UnknownCode
 from guard.cli.stock import NO_CELL, too_old
 from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
-from guard.errors import NeedsYes, NotUnderstood, UnknownCode, UnknownEvent
+from guard.errors import NotUnderstood, UnknownEvent
 from guard.load import load
 from guard.model import ACTIONS, USUAL_OFF, Action, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import end, is_over

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 
-from guard.errors import NoSuchTime, NotUnderstood, TimeTwice
+from guard.cli.refusals import NoSuchTime, TimeTwice
+from guard.errors import NotUnderstood
 from guard.times import earliest_reading, readings
 from guard.units import span
 

@@ -13,8 +13,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 
-from guard.errors import AlreadyServing, StateUnusable
+from guard.errors import StateUnusable
 from guard.rules.evidence import utc
+from guard.service.refusals import AlreadyServing
 
 LOCK_NAME = "serving.lock"
 

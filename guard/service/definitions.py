@@ -12,8 +12,8 @@ import subprocess
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from guard.errors import NotDefinable
 from guard.record import Record
+from guard.service.refusals import NotDefinable
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import re
 import stat
 from collections.abc import Collection, Iterator
 from datetime import datetime
 
 from guard.errors import ShareUnreadable
+from guard.files import UNFINISHED
 from guard.model import Form
 from guard.record import Record
 from guard.share.layout import NOTHING_YET, UNTOLD_ARM, Layout, Match, stamp_time, stem
@@ -51,12 +51,12 @@ OUR_PREFIX = ".guard"
 
 LEFT_BY_FILE_BROWSERS = {"Thumbs.db", "desktop.ini", ".DS_Store"}
 
-_SHEET = re.compile(r"HOLD-(.+)\.html(?:\.new)?", re.DOTALL)
+_SHEET = "HOLD-", ".html"
 
 
 def sheet_name(arm: str) -> str:
     """The name of an arm's hold sheet on the share. As a file it is neither a set nor odd."""
-    return f"HOLD-{arm}.html"
+    return arm.join(_SHEET)
 
 
 class _Name(Record):
@@ -98,8 +98,9 @@ class _Search:
     def _is_ours(self, name: _Name, depth: int) -> bool:
         if depth == 0 and name.name.startswith(OUR_PREFIX):
             return True
-        sheet = _SHEET.fullmatch(name.name) if name.is_file else None
-        return sheet is not None and sheet[1] in self.arms
+        sheet = name.name.removesuffix(UNFINISHED)
+        arm = sheet.removeprefix(_SHEET[0]).removesuffix(_SHEET[1])
+        return name.is_file and arm in self.arms and sheet == sheet_name(arm)
 
     def _names(self, where: str, depth: int, alive: _Alive) -> list[_Name]:
         segments = [layout.segments[depth] for layout, _ in alive]

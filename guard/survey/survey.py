@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
-from guard.errors import NothingToPropose
 from guard.record import Record
 from guard.survey.arrangement import Arrangement, Sets, SetSeen, arranged, with_further
 from guard.survey.contents import Content, sampled
 from guard.survey.guess import RecipeGuess, guessed, is_telling
 from guard.survey.naming import FREE, is_plain, mask, pieces_of
+from guard.survey.refusals import NothingToPropose
 from guard.survey.sample import (
     EMPTY,
     FOLDERS_IN_ONE_LEVEL,

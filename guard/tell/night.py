@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from guard.campaigns import order
 from guard.desk import Desk
 from guard.errors import StateDamaged, StateUnusable
-from guard.files import write_whole
+from guard.files import UNFINISHED, write_whole
 from guard.model import Level, PlannedEvent, rank
 from guard.plan.campaign import Campaign
 from guard.plan.charge_ahead import ahead
@@ -34,7 +34,7 @@ SPACE_SOON = 30 * DAY
 MOST_CELLS, POINTS = 8, 13
 """So many cells are followed in a report, each by at least so many points: one a month over a year."""
 
-OURS = re.compile(r"(\d{4}-\d{2}-\d{2})\.(?:html|txt|json)(?:\.new)?", re.ASCII)
+OURS = re.compile(rf"(\d{{4}}-\d{{2}}-\d{{2}})\.(?:html|txt|json)(?:{re.escape(UNFINISHED)})?", re.ASCII)
 """How our reports are named, those included that a crash left half written."""
 
 

@@ -16,7 +16,7 @@ from datetime import tzinfo
 from itertools import takewhile
 from urllib.parse import unquote
 
-from guard.files import write_whole
+from guard.files import UNFINISHED, write_whole
 from guard.names import name_bytes
 from guard.record import Record
 from guard.share.find import sheet_name
@@ -135,7 +135,7 @@ def _put_on_share(path: str, state: str, sheet: Sheet, zone: tzinfo) -> None:
         if there is None and os.path.lexists(path):
             _tell("sheet-not-on-share", path, "what stands there is no sheet of ours")
             return
-        _remove_other_than_file(f"{path}.new")
+        _remove_other_than_file(path + UNFINISHED)
         write_whole(path, name_bytes(drawn(sheet, zone)))
     except OSError as error:
         _tell("sheet-not-on-share", path, error)
