@@ -1,6 +1,7 @@
 """A second evaluation of verdicts, written for plainness from the rules alone; nothing here imports the tool.
 
-`plants` and `story` make a plant from a seed and let things happen to it, `reading` reads its share with the
-standard library, `memory` remembers what was seen and told when, `standing` says how an arm stands by it, `judging`
-(with `cells` and `power`) what the verdict must be, `tally` how often each finding was, and `comparing` asks the real command line (`calling`, kept warm by `warm`) the same.
+`plants` makes a plant from a seed and `story` lets things happen to it (`saving`, `deeds`, `faults`); `reading` reads
+its share with the standard library, `memory` remembers what was seen and told, `standing` says how an arm stands by
+it, and `judging` what the verdict must be (with `cells`, `charge`, `power`, `lapses`). `comparing` asks the real command
+line (`calling`, kept warm by `warm`) the same, and `tally` counts how often each finding was in the answers.
 """

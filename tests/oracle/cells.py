@@ -6,79 +6,135 @@ import math
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
+from tests.oracle.charge import HOUR, LIKELY, SHORT, Figures, chance, charge_at, first_moment, mains, needed
 from tests.oracle.memory import Memory
 from tests.oracle.setting import YEAR, Arm, Cell
-from tests.oracle.standing import Found
+from tests.oracle.standing import Found, Standing
 
 REPLACES = {"memory-swap": ("memory",), "position-swap": ("position",), "service-visit": ("memory", "position")}
 """Design 3: one visit may do both."""
 SWAPS = ("memory-swap", "position-swap")
-LIKELY = {"caution": 0.01, "hold": 0.1}
-LEAST_MAH = 100
-"""Plants have cells that hold more than they need by far, or that were spent long ago: `plants.AMPLE`, `SPENT`."""
 
 
-def installed(memory: Memory, arm: Arm, cell: Cell) -> datetime | None:
+def installed(standing: Standing, cell: Cell) -> datetime | None:
     """When a cell was put in: as a person told of its change, else as configured; a day begins at 00:00 UTC."""
-    day = memory.cell_changed(arm.id, "cell-changed", cell.type) or cell.installed
+    told = standing.memory.cell_changed(standing.arm.id, cell.type)
+    day = told.at.astimezone(standing.setting.zone).date() if told else cell.installed
     return datetime(day.year, day.month, day.day, tzinfo=UTC) if day else None
 
 
-def about_cells(memory: Memory, arm: Arm, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
+def made(date_code: str) -> datetime:
+    """From when on a cell ages: of the month that its date code names, the first day is the careful reading."""
+    return datetime(int(date_code[:4]), int(date_code[5:]), 1, tzinfo=UTC)
+
+
+def lay_for(standing: Standing, cell: Cell) -> timedelta:
+    """How long a cell lay on a shelf before it was put in, where that was told."""
+    told, since = standing.memory.cell_changed(standing.arm.id, cell.type), installed(standing, cell)
+    return max(since - made(told.date_code), timedelta()) if told and told.date_code and since else timedelta()
+
+
+def about_cells(standing: Standing, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
     """All findings about the cells of an arm."""
+    memory, arm = standing.memory, standing.arm
     if not arm.cells:
         yield Found("cell-age-unknown", "caution", "")
     for cell in arm.cells:
         replaced = cell.kind in REPLACES.get(action, ())
-        yield from _about_age(memory, arm, cell, at, replaced=replaced)
+        yield from _about_age(standing, cell, at, replaced=replaced)
+        if cell.shelf_life and lay_for(standing, cell) > cell.shelf_life:
+            yield Found("old-when-put-in", "caution", cell.type)
         if _alarmed(memory, arm, cell):
             yield Found("cell-alarm", "caution" if replaced else "hold", cell.type)
-        if cell.kind == "memory" and action != "position-swap":
-            for said in _about_charge(memory, arm, cell, at + off, replaced=replaced):
-                yield said._replace(subject=f"{cell.type} for {off}")
+        if cell.kind == "memory" and action != "position-swap":  # for which the mains stay on (design 3)
+            yield from _about_charge(standing, cell, at, off, replaced=replaced)
     if action in SWAPS:
-        yield from _about_spares(memory, arm, REPLACES[action][0])
+        yield from _about_spares(standing, at, REPLACES[action][0])
 
 
-def _about_charge(memory: Memory, arm: Arm, cell: Cell, end: datetime, *, replaced: bool) -> Iterable[Found]:
-    """Design 7; only where figures are known, and not where the mains stay on (design 3)."""
-    since = installed(memory, arm, cell)
+def _about_charge(standing: Standing, cell: Cell, at: datetime, off: timedelta, *, replaced: bool) -> Iterable[Found]:
+    """Design 7; only where figures are known."""
+    for code, crossed in crossings(standing, cell, off).items():
+        level = next((one for one in ("hold", "caution") if crossed[one] and at >= crossed[one]), None)
+        if level:
+            yield Found(code, "caution" if replaced else level, f"{cell.type} {installed(standing, cell)} for {off}")
+
+
+def crossings(standing: Standing, cell: Cell, off: timedelta) -> dict[str, dict[str, datetime | None]]:
+    """From when on an event is charge-short and loss-likely, by level."""
+    key, memory = (cell.type, off), standing.memory
+    if key not in standing.crossings:
+        standing.crossings[key] = _crossings(standing, cell, off)
+    return {
+        code: {
+            level: memory.exact((standing.arm.id, *key, code, level), rough, standing.now)
+            for level, rough in levels.items()
+        }
+        for code, levels in standing.crossings[key].items()
+    }
+
+
+def _crossings(standing: Standing, cell: Cell, off: timedelta) -> dict[str, dict[str, datetime | None]]:
+    since, arm, failures = installed(standing, cell), standing.arm, standing.setting.failures_per_year
     if cell.capacity_mah is None or since is None:
-        return
-    if cell.capacity_mah < LEAST_MAH:
-        yield Found("charge-short", "caution" if replaced else "hold", cell.type)
-        yield Found("loss-likely", "caution" if replaced else "hold", cell.type)
-        return
-    since = _survived(memory, arm, since)
-    chance = 1 - math.exp(-memory.setting.failures_per_year * ((end - since) / YEAR))
-    level = next((one for one in ("hold", "caution") if chance >= LIKELY[one]), None)
-    if level:
-        yield Found("loss-likely", "caution" if replaced else level, cell.type)
+        return {}
+    figures, survived = (
+        Figures(cell.capacity_mah, shelf_years=lay_for(standing, cell) / YEAR),
+        _survived(standing, since),
+    )
+    marks = standing.marks("powered-on", "powered-off")
+    start = standing.now - HOUR  # the tool was asked a little earlier
+
+    def share_needed(at: datetime) -> float:
+        left = charge_at(figures, arm, mains(marks, 1 - arm.powered, since, at))
+        return needed(figures, arm, off) / left if left > 0 else math.inf
+
+    def chance_of_loss(at: datetime) -> float:
+        failed = 1 - math.exp(-failures * max((at + off - survived) / YEAR, 0))
+        short = chance(figures, arm, mains(marks, 1 - arm.powered, since, at), off)
+        return short + failed * (1 - short)
+
+    return {
+        "charge-short": {level: first_moment(share_needed, limit, start) for level, limit in SHORT.items()},
+        "loss-likely": {level: first_moment(chance_of_loss, limit, start) for level, limit in LIKELY.items()},
+    }
 
 
-def _survived(memory: Memory, arm: Arm, since: datetime) -> datetime:
+def _survived(standing: Standing, since: datetime) -> datetime:
     """Since when the cell can have failed unnoticed: what came through a power-down had not failed until then."""
-    back = [mark.at for mark in memory.marks if (mark.arm, mark.kind) == (arm.id, "powered-on")]
-    off = [mark.at for mark in memory.marks if (mark.arm, mark.kind) == (arm.id, "powered-off")]
+    back = [mark.at for mark in standing.marks("powered-on")]
+    off = [mark.at for mark in standing.marks("powered-off")]
     return max([since, *(min(on for on in back if on > at) for at in off if any(on > at for on in back))])
 
 
-def _about_spares(memory: Memory, arm: Arm, kind: str) -> Iterable[Found]:
+def _about_spares(standing: Standing, at: datetime, kind: str) -> Iterable[Found]:
     """A spare of each type that the arm lists; where it lists none, of any type of that kind."""
-    types = [cell.type for cell in arm.cells if cell.kind == kind]
-    counts = [memory.stock.get(each) for each in types]
-    if not types:
-        any_type = {cell.type for one in memory.setting.arms for cell in one.cells if cell.kind == kind}
-        any_type.add(f"{kind}-cell")  # the type that is there without being configured
-        told = [memory.stock.get(each) for each in any_type]
-        counts = [next((one for one in told if one), 0 if told and None not in told else None)]
-    for count in counts:
-        if count is None or count <= 0:
-            yield Found("spare-missing", "caution" if count is None else "hold", kind)
+    types = {cell.type: cell for one in standing.setting.arms for cell in one.cells if cell.kind == kind}
+    listed = [[cell.type] for cell in standing.arm.cells if cell.kind == kind]
+    anything = [*types, f"{kind}-cell"]  # the type that is there without being configured
+    for serving in listed or [anything]:
+        worth = {worth for each in serving for worth in _worth(standing, types.get(each), each, at)}
+        if "good" not in worth:
+            yield Found("spare-missing", "caution" if "unknown" in worth else "hold", kind)
 
 
-def _about_age(memory: Memory, arm: Arm, cell: Cell, at: datetime, *, replaced: bool) -> Iterable[Found]:
-    since = installed(memory, arm, cell)
+def _worth(standing: Standing, cell: Cell | None, name: str, at: datetime) -> Iterable[str]:
+    """What is known of the spares of a type: good, unknown, or nothing where none is left that may be put in."""
+    lots = standing.memory.stock.get(name)
+    if lots is None:
+        yield "unknown"  # nobody counted them
+    for date_code, count in (lots or {}).items():
+        if count > 0 and cell and cell.shelf_life:
+            if not date_code:
+                yield "unknown"
+            elif not standing.after(at, made(date_code) + cell.shelf_life):
+                yield "good"
+        elif count > 0:
+            yield "good"
+
+
+def _about_age(standing: Standing, cell: Cell, at: datetime, *, replaced: bool) -> Iterable[Found]:
+    since = installed(standing, cell)
     if since is None:
         yield Found("cell-age-unknown", "caution" if replaced else "unknown", cell.type)
     elif at - since > cell.interval:
@@ -96,17 +152,13 @@ def _alarmed(memory: Memory, arm: Arm, cell: Cell) -> bool:
     return any(mark.cell in ("", cell.type) and not any(at > mark.at for at in changes) for mark in alarms)
 
 
-def moments(memory: Memory, arm: Arm, off: timedelta) -> set[datetime]:
+def moments(standing: Standing, off: timedelta) -> set[datetime]:
     """Every moment at which one of the findings may change by itself."""
-    found = set()
-    for cell in arm.cells:
-        if since := installed(memory, arm, cell):
+    found: set[datetime] = set()
+    for cell in standing.arm.cells:
+        if since := installed(standing, cell):
             found |= {since + cell.interval, since + cell.interval * 0.9}
-            if memory.setting.failures_per_year and cell.capacity_mah:
-                for chance in LIKELY.values():
-                    found.add(
-                        _survived(memory, arm, since)
-                        - off
-                        + YEAR * (-math.log(1 - chance) / memory.setting.failures_per_year)
-                    )
+        if cell.kind == "memory":
+            for crossed in crossings(standing, cell, off).values():
+                found |= {moment for moment in crossed.values() if moment}
     return found

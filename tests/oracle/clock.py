@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from datetime import UTC, datetime
 
 
 def now() -> datetime:
     """The time, aware and in UTC."""
     return datetime.now(UTC)  # noqa: TID251
+
+
+def wait_until(moment: datetime) -> None:
+    """Come back once a moment has passed."""
+    while (left := (moment - now()).total_seconds()) >= 0:
+        time.sleep(left + 0.001)  # noqa: TID251

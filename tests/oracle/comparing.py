@@ -56,6 +56,10 @@ def compare(judge: Judge, memory: Memory, answer: dict[str, Any], tally: Tally) 
     path = answer["set"]["path"] if answer["set"] else None
     judge.carrier = next((one for one in judge.equals if one.path == path), judge.carrier)
     found = adopt(judge, memory, answer)
+    judge.told(action, at, off)
+    for moment_told in (answer["holds_until"], *(one["turns_at"] for one in answer["findings"])):
+        if moment_told:
+            memory.take_over(moment(moment_told))
     judge.moments.clear()
     told = judge.told(action, at, off)
     asked = f"{answer['arm']} {action} at {answer['at']}"

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from tests.oracle import cells, power
+from tests.oracle import cells, lapses, power
 from tests.oracle.memory import BELIEVED_SINCE, Known, Memory, members, unsound
 from tests.oracle.reading import Share
 from tests.oracle.setting import ACTIONS
@@ -149,7 +149,9 @@ class Judge(Standing):
                 yield Found("incomplete-set", "caution", one.path)
         elif self.damaged(one) if self.relied_on(one) and not self.foreign(one) else one.damage:
             yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
-        elif not one.read_at and self.carrier:
+        elif (
+            not one.read_at and self.carrier and not self.foreign(one)
+        ):  # explain: "until then the answer rests on an older set"
             yield Found("unsettled-newer", "caution")
 
     def relied_on(self, one: Known) -> bool:
@@ -173,8 +175,7 @@ class Judge(Standing):
         assert one.sealed
         if self.original(one) is not one:
             yield Found("refiled-copy", "caution", one.path)
-        stamp = one.sealed.stamp
-        if stamp and not BELIEVED_SINCE <= stamp <= one.first_seen:
+        if self.clock_doubt(one):
             yield Found("clock-doubt", "caution", one.path)
         times = [
             max(one.sealed.files[name].changed for name in names)
@@ -233,10 +234,11 @@ class Judge(Standing):
             last = max((mark.at for mark in self.marks("restore-test")), default=None)
             if last is None or self.after(at, last + within):
                 yield Found("restore-test-due", "caution")
-        yield from power.about_swap(self, action, at)
-        yield from power.about_power(self, action, at)
-        for one in cells.about_cells(self.memory, self.arm, action, at, off):
+        yield from power.about_window(self, at)
+        yield from lapses.about_memory(self, action)
+        yield from power.about_power(self, action, at, off)
+        for one in cells.about_cells(self, action, at, off):
             if one.code == "spare-missing" and self.is_out():
                 continue  # what is needed before a swap begins
             yield one
-        self.moments |= cells.moments(self.memory, self.arm, off)
+        self.moments |= cells.moments(self, off)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Hashable
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from itertools import chain
 from pathlib import Path
@@ -16,25 +17,40 @@ BELIEVED_SINCE = datetime(2001, 1, 1, tzinfo=UTC)
 """A clock that lost its power starts again at 1970, 1980 or 2000 (common practice, no source)."""
 SHARE_CLOCK = timedelta(hours=3)  # README step 3: what was written within the last hours must be seen unchanged
 
+CLOSE = timedelta(hours=1)
+"""So close the oracle's arithmetic comes to a moment at which a charge no longer does."""
+
 NEARLY_EVERYTHING = 0.9
 """Contract, `share-doubt`: "nearly everything vanished at once"."""
 
 
 class Mark(NamedTuple):
-    """A fact that a person recorded; ``told_at`` when it was told."""
+    """A fact that a person recorded; of which cell and when that was made, or of which set by its fingerprint."""
 
     kind: str
     arm: str
     at: datetime
     cell: str = ""
+    print_of: str = ""
+    date_code: str = ""
+
+
+class Event(NamedTuple):
+    """Something that is planned; its end is outside."""
+
+    kind: str
+    arms: frozenset[str]
+    start: datetime
+    end: datetime
 
 
 class Swap(NamedTuple):
-    """A memory cell that was taken out, and put in again or not yet."""
+    """A memory cell that was taken out, and put in again or not yet; ``before`` is the set that the answer rested on."""
 
     arm: str
     began: datetime
     ended: datetime | None
+    before: Seen | None
 
 
 class SignOff(NamedTuple):
@@ -71,11 +87,29 @@ class Memory:
         self.known: dict[str, Known] = {}
         self.copies: dict[str, dict[str, Known]] = {place: {} for place in setting.copies}
         self.marks: list[Mark] = []
+        self.events: list[Event] = []
         self.swaps: list[Swap] = []
+        self.settled: set[tuple[str, str, datetime]] = set()  # of which arm, and which lapse of its memory
         self.sign_offs: list[SignOff] = []
-        self.stock: dict[str, int] = {}
+        self.stock: dict[str, dict[str, int]] = {}  # by type and date code, which is empty where it was not told
         self.looked: datetime | None = None
         self.vanished = False
+        self.rough: dict[Hashable, datetime] = {}
+        self.told_exactly: dict[Hashable, datetime] = {}
+
+    def exact(self, name: Hashable, rough: datetime | None, now: datetime) -> datetime | None:
+        """The moment that the tool told, where there is one so close to what was reckoned here and is to come."""
+        if rough is None or rough <= now:
+            return rough
+        self.rough[name] = rough
+        told = self.told_exactly.get(name)
+        return told if told and abs(told - rough) <= CLOSE else rough
+
+    def take_over(self, told: datetime) -> None:
+        """Take a moment of the tool's for every one that was reckoned so close to it."""
+        for name, rough in self.rough.items():
+            if abs(told - rough) <= CLOSE:
+                self.told_exactly[name] = told
 
     def read(self, place: str = "share") -> Share:
         """The share, or a further place, as it is now."""
@@ -198,10 +232,10 @@ class Memory:
         assert known.sealed
         return not known.damage and bool(problems(known.sealed, self.setting))
 
-    def cell_changed(self, arm: str, kind: str, cell: str) -> date | None:
-        """The day on which a person said that the cell was changed, the latest."""
-        days = [mark.at for mark in self.marks if (mark.arm, mark.kind, mark.cell) == (arm, kind, cell)]
-        return max(days).astimezone(self.setting.zone).date() if days else None
+    def cell_changed(self, arm: str, cell: str) -> Mark | None:
+        """What a person said last of a change of the cell."""
+        told = [mark for mark in self.marks if (mark.arm, mark.kind, mark.cell) == (arm, "cell-changed", cell)]
+        return max(told, key=lambda mark: mark.at, default=None)
 
 
 def _in_place(known: Known, seen: Seen) -> bool:

@@ -18,6 +18,8 @@ from tests.oracle.setting import ACTIONS, DAY, YEAR, Arm, Cell, Part, Setting
 ZONES = ("Europe/Berlin", "America/New_York", "Asia/Kolkata", "UTC")
 LAYOUTS = (
     ("{arm}/{taken:%Y-%m-%d_%H%M}",),
+    ("{arm}/{taken:%Y-%m-%d_%H%M%S}",),
+    ("{any}/{arm}/{taken:%Y-%m-%d %H.%M.%S}",),
     ("{arm}/{taken:%Y%m%d}",),
     ("{any}/{arm}/{taken:%Y%m%d-%H%M}",),
     ("{arm}/{taken:%Y-%m-%d_%H%M}", "{any}/{arm}/{taken:%Y%m%d}"),
@@ -50,7 +52,7 @@ def make_setting(dice: Random, now: datetime) -> Setting:
     return Setting(
         zone=ZoneInfo(dice.choice(ZONES)),
         layouts=dice.choice(LAYOUTS),
-        arms=tuple(Arm(name, f"RC-{name[-1]}4471", _cells(dice, now)) for name in names),
+        arms=tuple(_arm(dice, name, now) for name in names),
         parts=parts,
         volatile=("history/**",) if dice.random() < 0.8 else (),
         identity=dice.random() < 0.7,
@@ -71,31 +73,37 @@ def make_setting(dice: Random, now: datetime) -> Setting:
     )
 
 
+def _arm(dice: Random, name: str, now: datetime) -> Arm:
+    ambient, powered = dice.choice((25, 25, 10, 40)), dice.choice((0.85, 0.85, 0.85, 0.3, 1.0))
+    return Arm(name, f"RC-{name[-1]}4471", _cells(dice, now), ambient, powered)
+
+
 def _cells(dice: Random, now: datetime) -> tuple[Cell, ...]:
     if dice.random() < 0.05:
         return ()
     found = []
-    memory = dice.choice((("aged-cell", None), ("ample-cell", AMPLE), ("ample-cell", AMPLE), ("spent-cell", SPENT)))
-    for name, kind, interval, capacity in (
-        (memory[0], "memory", 4 * YEAR, memory[1]),
-        ("position-cell", "position", YEAR, None),
+    capacity = dice.choice((None, AMPLE, AMPLE, SPENT, dice.randrange(15, 90)))
+    for name, kind, interval, figure, shelf_life in (
+        (f"memory-{capacity}", "memory", 4 * YEAR, capacity, 5 * YEAR if capacity else None),
+        ("position-cell", "position", YEAR, None, None),
     ):
         if dice.random() < 0.85:
             worn = dice.choice((0.1, 0.3, 0.5, 0.895, 0.95, 0.995, 1.2)) if dice.random() < 0.4 else 0.2
             day = None if dice.random() < 0.05 else (now - interval * worn).date()
-            found.append(Cell(name, kind, day, interval, capacity))
+            found.append(Cell(name, kind, day, interval, figure, shelf_life))
     return tuple(found)
 
 
-def make_content(dice: Random, arm: Arm, taken: datetime, version: int) -> Content:
-    """The files of a sound set; ``version`` is that of the axis zero references."""
+def make_content(dice: Random, arm: Arm, taken: datetime, axis: int, taught: int) -> Content:
+    """The files of a sound set; ``axis`` counts how often the axis zero references moved, ``taught`` the edits."""
     own = arm.id.encode()
     files = {f"programs/p{number}.txt": b"move to seam %d\n" % number + own for number in range(4)}
-    files["axis-zero.csv"] = b"axis,count\n1,%d\n2,-883\n" % (10452 + version) + own + b"\n"
-    files["memory.bin"] = b"mem" + Random(f"{arm.id}{taken}").randbytes(2048 + dice.randrange(64))
+    files["axis-zero.csv"] = b"axis,count\n1,%d\n2,-883\n" % (10452 + axis) + own + b"\n"
+    files["memory.bin"] = b"mem" + Random(f"{arm.id} {axis} {taught}").randbytes(2048)
     files["settings.toml"] = f'serial = "{arm.serial}"\n'.encode()
     files["history/log.txt"] = f"saved {taken} {dice.random()}\n".encode()
-    return Content({name: (data, taken - timedelta(seconds=dice.randrange(50))) for name, data in files.items()})
+    times = {name: taken - timedelta(seconds=dice.randrange(50)) for name in files} | {"history/log.txt": taken}
+    return Content({name: (data, times[name]) for name, data in files.items()})
 
 
 def write(where: Path, content: Content, form: str, zone: ZoneInfo) -> None:

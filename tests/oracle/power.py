@@ -1,41 +1,56 @@
-"""What comes of the mains: a swap window that runs, a memory that awaits proof, power that must be on or off."""
+"""What comes of the mains: a swap window that runs, and power that must be on or off."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 
+from tests.oracle.memory import Event
 from tests.oracle.standing import Found, Standing
 
+MUST_STAY_ON = {
+    "position-swap": ("power-down", "memory-swap"),
+    "power-down": ("position-swap",),
+    "memory-swap": ("position-swap",),
+    "service-visit": (),
+}
+"""Explain, `power-must-stay-on`: "while a power-down or a change of the memory cell is planned"."""
+CONTRADICTS = {
+    "power-down": ("memory-swap", "service-visit"),
+    "memory-swap": ("power-down",),
+    "service-visit": ("power-down",),
+    "position-swap": (),
+}
+"""Explain, `event-conflict`: "a visit or a change of the memory cell within a power-down"."""
 
-def about_swap(arm: Standing, action: str, at: datetime) -> Iterable[Found]:
-    """Of a memory cell that is out or was out, and of power that was away."""
-    mine = arm.swaps()
+
+def about_window(arm: Standing, at: datetime) -> Iterable[Found]:
+    """Of a memory cell that is out."""
     if arm.is_out():
-        swap = mine[-1]
-        out = max(at, arm.now) - swap.began
+        out = max(at, arm.now) - arm.swaps()[-1].began
         limit = arm.setting.limit
         code = "over" if out > limit else "closing" if out >= limit * arm.setting.closing else "open"
         yield Found(f"window-{code}", "hold")
-        return
-    ends = [swap.ended for swap in mine if swap.ended]
-    power = arm.power()
-    if power and power[0] == "powered-on" and arm.marks("powered-off"):
-        ends.append(power[1])  # explain awaiting-proof: "or a power-down was marked"
-    away = power is not None and power[0] == "powered-off"
-    if away or (ends and (arm.carrier is None or arm.captured(arm.carrier) <= max(ends))):
-        held = action in ("power-down", "memory-swap")
-        yield Found("awaiting-proof", "hold" if held else "caution")
 
 
-def about_power(arm: Standing, action: str, at: datetime) -> Iterable[Found]:
+def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
     """Whether the power is as the action needs it."""
     power = arm.power()
-    if action == "position-swap" and power and power[0] == "powered-off":
-        yield Found("power-must-stay-on", "hold")
+    is_off = action == "position-swap" and power is not None and power[0] == "powered-off"
+    clashing = planned(arm, MUST_STAY_ON[action], at, off)
+    if is_off or clashing:
+        yield Found("power-must-stay-on", "hold", f"{is_off} {clashing}")
+    if clashing := planned(arm, CONTRADICTS[action], at, off):
+        yield Found("event-conflict", "caution", str(clashing))
     if action != "memory-swap" or arm.is_out():
         return
     if power is None:
         yield Found("not-powered-long-enough", "caution")
     elif power[0] == "powered-off" or not arm.has_come(at, power[1] + arm.setting.powered_before):
         yield Found("not-powered-long-enough", "hold")
+
+
+def planned(arm: Standing, kinds: tuple[str, ...], at: datetime, off: timedelta) -> list[Event]:
+    """What of these kinds is planned on the arm for some of that time; no end belongs to its event."""
+    here = [one for one in arm.memory.events if arm.arm.id in one.arms and one.kind in kinds]
+    return [one for one in here if arm.after(at, one.start - off) and not arm.has_come(at, one.end)]

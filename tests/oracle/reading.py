@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 ARCHIVES = (".zip", ".tar", ".tar.gz", ".tgz")
-DIGITS = {"Y": r"\d{4}", "m": r"\d{2}", "d": r"\d{2}", "H": r"\d{2}", "M": r"\d{2}"}
+DIGITS = {"Y": r"\d{4}", "m": r"\d{2}", "d": r"\d{2}", "H": r"\d{2}", "M": r"\d{2}", "S": r"\d{2}"}
 
 
 class File(NamedTuple):

@@ -30,6 +30,7 @@ class Cell(NamedTuple):
     installed: date | None
     interval: timedelta
     capacity_mah: int | None = None
+    shelf_life: timedelta | None = None
 
 
 class Arm(NamedTuple):
@@ -38,6 +39,8 @@ class Arm(NamedTuple):
     id: str
     serial: str
     cells: tuple[Cell, ...]
+    ambient_c: int = 25
+    powered: float = 0.85
 
 
 class Setting(NamedTuple):
@@ -112,13 +115,16 @@ class Setting(NamedTuple):
             f'{{ type = "{cell.type}"' + (f", installed = {cell.installed}" if cell.installed else "") + " }"
             for cell in arm.cells
         )
-        return f'[[arms]]\nid = "{arm.id}"\nserial = "{arm.serial}"\narea = "hall"\nrecipe = "standard"\ncells = [{cells}]\n'
+        return f'[[arms]]\nid = "{arm.id}"\nserial = "{arm.serial}"\narea = "hall"\nrecipe = "standard"\ncells = [{cells}]\nambient-c = {arm.ambient_c}\npowered-fraction = {arm.powered}\n'
 
 
 def _figures(cell: Cell) -> str:
+    shelf = f'shelf-life = "{_span(cell.shelf_life)}"\n' if cell.shelf_life else ""
     if cell.capacity_mah is None:
-        return ""
-    return f"capacity-mah = {cell.capacity_mah}\nusable = 0.85\nself-discharge-per-year = 0.01\nstandby-ua = 20.0\n"
+        return shelf
+    return (
+        f"{shelf}capacity-mah = {cell.capacity_mah}\nusable = 0.85\nself-discharge-per-year = 0.01\nstandby-ua = 20.0\n"
+    )
 
 
 def _span(span: timedelta) -> str:

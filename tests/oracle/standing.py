@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, Swap, identity, members, problems
@@ -27,6 +27,7 @@ class Standing:
         self.equals = self._newest()
         self.carrier = self.equals[-1] if self.equals else None
         self.moments: set[datetime] = set()
+        self.crossings: dict[tuple[str, timedelta], dict[str, dict[str, datetime | None]]] = {}  # see `cells`
 
     # --- moments ----------------------------------------------------------------------------------------
 
@@ -115,21 +116,22 @@ class Standing:
                         return f"{part} equals that of {other.path}"
         return ""
 
+    def can_carry(self, known: Known) -> bool:
+        """Whether an answer may rest on a set."""
+        is_sound = self.complete(known) and not self.damaged(known) and not self.foreign(known)
+        return is_sound and known.read_at is not None and not self.gone(known)
+
+    def clock_doubt(self, known: Known) -> bool:
+        """Whether the stamp of a set is not to be believed."""
+        stamp = known.sealed.stamp if known.sealed else None
+        return stamp is not None and not BELIEVED_SINCE <= stamp <= known.first_seen
+
     def _newest(self) -> list[Known]:
         """Contract: the newest complete set that was read back at least once, neither damaged nor another arm's.
 
         Several where they are equally new: the rules do not say which of them.
         """
-        good = [
-            known
-            for known in self.sets
-            if known.sealed
-            and known.read_at
-            and not self.gone(known)
-            and self.complete(known)
-            and not self.damaged(known)
-            and not self.foreign(known)
-        ]
+        good = [known for known in self.sets if known.sealed and self.can_carry(known)]
         latest = max(map(self.captured, good), default=None)
         return sorted((known for known in good if self.captured(known) == latest), key=lambda known: known.path)
 
@@ -156,7 +158,7 @@ class Standing:
         design 6 takes what does not add up for the worse.
         """
         swapped = max((swap.began for swap in self.swaps()), default=None)
-        told = sorted(self.marks("powered-on", "powered-off"), key=lambda mark: mark.at)
+        told = sorted(self.marks("powered-on", "powered-off"), key=lambda mark: (mark.at, mark.kind == "powered-off"))
         if not told or (swapped is not None and told[-1].kind == "powered-on" and told[-1].at <= swapped):
             return None
         return told[-1].kind, told[-1].at
