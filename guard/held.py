@@ -13,8 +13,9 @@ from datetime import datetime
 
 from guard.desk import Desk
 from guard.errors import GuardError, ShareDoubtful, ShareUnreadable
+from guard.model import ArmFacts
 from guard.record import Record
-from guard.rules.retention import doubt
+from guard.rules.retention import Claim, Schedule, decisions, doubt
 from guard.rules.standing import proof, standing
 from guard.share import holding
 from guard.share.listing import SetUnreadable
@@ -23,6 +24,7 @@ from guard.share.outside import difference
 from guard.share.refusals import HoldingRefused, NotHeld
 from guard.store import retained
 from guard.store.retained import HeldSet, Pin
+from guard.times import shown
 from guard.units import in_words
 
 TYPE_CHECKING = False
@@ -51,6 +53,28 @@ def pinned_words(each: Pin) -> str:
     """Who pinned a set and why, in words."""
     by = f" by {each.by}" if each.by else ""
     return f"pinned{by}" + (f": {each.why}" if each.why else "")
+
+
+def schedule(desk: Desk) -> Schedule:
+    """How many periods keep a set, as configured."""
+    keep = desk.settings.keep
+    return Schedule(keep.all_for, keep.daily, keep.weekly, keep.monthly, keep.yearly, keep.at_least)
+
+
+def claims(desk: Desk) -> dict[str, list[Claim]]:
+    """By arm: what changes of memory cells, people who signed off and visits under way rested on, and what is pinned."""
+    found: dict[str, list[Claim]] = {}
+    zone, ledger = desk.settings.zone(), desk.records
+    for what, relied in (
+        ("memory swap", retained.swaps(ledger)),
+        ("sign-off", retained.relied_on(ledger)),
+        ("visit under way, as stamped", retained.visits(ledger)),
+    ):
+        for arm, at, path, content in relied:
+            found.setdefault(arm, []).append(Claim(path, content, f"the {what} of {shown(at, zone)} rested on it"))
+    for arm, pinned in retained.pins(ledger).items():
+        found.setdefault(arm, []).extend(Claim(each.path, each.fingerprint, pinned_words(each)) for each in pinned)
+    return found
 
 
 def proved_right(desk: Desk, number: int) -> None:
@@ -239,9 +263,20 @@ def _why_not_purged(desk: Desk, each: HeldSet) -> Iterator[str]:
         yield "no newer proven set of its arm stands; run: guard prove --due"
     elif proof(resting.set, facts) not in ("read-back", "copied", "restored"):
         yield f"{resting.set.path}, which stands for it, was not read back lately; run: guard prove --due"
-    for pinned in retained.pins(desk.records, each.arm).get(each.arm, ()):
-        if retained.same_set(pinned, each.path, each.fingerprint):
-            yield pinned_words(pinned)
+    yield from _kept_now(desk, each, facts)
+
+
+def _kept_now(desk: Desk, each: HeldSet, facts: ArmFacts) -> Iterator[str]:
+    """Why the set would be kept if all that was moved stood on the share: an edit or a power-down marked since, or a pin."""
+    moved = {(one.path, one.fingerprint) for one in retained.held_sets(desk.records).values() if one.arm == each.arm}
+    as_if_there = tuple(
+        there._replace(gone=False, trouble=None) if (there.path, there.fingerprint) in moved else there
+        for there in facts.sets
+    )
+    claimed = claims(desk).get(each.arm, ())
+    for found in decisions(facts._replace(sets=as_if_there), schedule(desk), desk.settings.zone(), claimed):
+        if found.keep and (found.path, found.fingerprint) == (each.path, each.fingerprint):
+            yield from found.reasons
 
 
 def purge(desk: Desk, wanted: Iterable[HeldSet]) -> Moved:

@@ -11,10 +11,10 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from guard.desk import Desk
-from guard.held import MOVED_AWAY, Left, Moved, note_manifest, pinned_words, proved_right, settle
+from guard.held import MOVED_AWAY, Left, Moved, claims, note_manifest, proved_right, schedule, settle
 from guard.record import Record
 from guard.rules.capture import Dated
-from guard.rules.retention import Claim, Decision, Schedule, decisions, doubt, identity
+from guard.rules.retention import Decision, decisions, doubt, identity
 from guard.rules.standing import standing
 from guard.share import holding
 from guard.share.listing import SetUnreadable
@@ -23,7 +23,6 @@ from guard.share.refusals import HoldingRefused, PlanDiffers
 from guard.store import retained
 from guard.store.known import Known
 from guard.store.retained import HeldSet, Pin
-from guard.times import shown
 
 TYPE_CHECKING = False
 
@@ -48,28 +47,13 @@ class Plan(Record):
 
 def plan(desk: Desk) -> Plan:
     """What becomes of every set, by a look at the share as it is now. Changes nothing."""
-    settings, keep = desk.settings, desk.settings.keep
-    schedule = Schedule(keep.all_for, keep.daily, keep.weekly, keep.monthly, keep.yearly, keep.at_least)
-    claims, zone = _claims(desk), settings.zone()
+    settings, claimed = desk.settings, claims(desk)
     found = tuple(
         each
         for facts in desk.facts_in_turn(list(settings.arms), desk.now())
-        for each in decisions(facts, schedule, zone, claims.get(facts.arm.id, ()))
+        for each in decisions(facts, schedule(desk), settings.zone(), claimed.get(facts.arm.id, ()))
     )
     return Plan(identity(found), found)
-
-
-def _claims(desk: Desk) -> dict[str, list[Claim]]:
-    """What every change of a memory cell rested on, what each person who signed off relied on, and what is pinned."""
-    found: dict[str, list[Claim]] = {}
-    zone = desk.settings.zone()
-    for arm, at, path, content in retained.swaps(desk.records):
-        found.setdefault(arm, []).append(Claim(path, content, f"the memory swap of {shown(at, zone)} rested on it"))
-    for arm, at, path, content in retained.relied_on(desk.records):
-        found.setdefault(arm, []).append(Claim(path, content, f"the sign-off of {shown(at, zone)} rested on it"))
-    for arm, pinned in retained.pins(desk.records).items():
-        found.setdefault(arm, []).extend(Claim(each.path, each.fingerprint, pinned_words(each)) for each in pinned)
-    return found
 
 
 # Applying
@@ -121,7 +105,7 @@ def _gone(desk: Desk, present: Plan) -> list[tuple[Decision, str]]:
     That is what goes from a further copy too, also where an earlier run was killed before it came to that, or
     the copy was away.
     """
-    claims, kept = _claims(desk), {each.fingerprint for each in present.decisions if each.keep}
+    claimed, kept = claims(desk), {each.fingerprint for each in present.decisions if each.keep}
     return [
         (
             Decision(
@@ -134,7 +118,7 @@ def _gone(desk: Desk, present: Plan) -> list[tuple[Decision, str]]:
         if each.place == 0
         and each.fingerprint not in kept
         and not any(
-            claim.path == each.path or claim.fingerprint == each.fingerprint for claim in claims.get(each.arm, ())
+            claim.path == each.path or claim.fingerprint == each.fingerprint for claim in claimed.get(each.arm, ())
         )
     ]  # fmt: skip
 

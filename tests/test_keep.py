@@ -13,7 +13,10 @@ from typing import Any
 
 import pytest
 
+from guard import visits
 from guard.clock import now
+from guard.desk import Desk
+from guard.load import load
 from tests.plant import Plant, as_ordinary_user
 
 DAY = timedelta(days=1)
@@ -160,11 +163,24 @@ class TestPlan:
         kept.prove()
         found = {each["path"]: each for each in kept.run("keep", "plan", "--json").json["sets"]}
         assert [found[oldest]["keep"], found[old]["keep"]] == [False, True]
-        assert [reason.split(" of ")[0] for reason in found[old]["reasons"]] == [
+        told = [reason.split(" of ")[0] for reason in found[old]["reasons"]]
+        # Soon after midnight it stands for its day too.
+        assert [reason for reason in told if reason != "newest"] == [
             "the memory swap",
             "the memory was not proven since the memory-swap",
             "the sign-off",
         ]
+
+    def test_what_a_visit_under_way_rested_on_stays(self, kept: Plant) -> None:
+        first, second, *_ = kept.sets()
+        desk = Desk(load(str(kept.config)))
+        visit = visits.begin(desk, "arm-07", "Ana")
+        body = {"verb": "done", "visit": visit.number, "step": "backup", "by": "Ana", "readings": [], "note": ""}
+        rested = {"boot": "", "uptime_s": 0.0, "set": first["path"], "fingerprint": first["fingerprint"]}
+        desk.ledger.append(desk.now(), "visit", "arm-07", {**body, **rested})
+        assert [plan(kept)[each["path"]] for each in (first, second)] == [True, False]
+        assert kept.run("visit", "arm-07", "--give-up", "--why", "storm").code == 0
+        assert plan(kept)[first["path"]] is False
 
     def test_a_ledger_that_lost_its_pins_releases_nothing(self, kept: Plant) -> None:
         before = (kept.root / "state" / "ledger.db").read_bytes()
@@ -494,6 +510,23 @@ class TestPurge:
         done = ripe.run("keep", "purge", "--yes")
         assert "no newer proven set of its arm stands" in done.out
         assert len(there(ripe.share / HOLDING)) == 2
+
+    @pytest.mark.parametrize(
+        ("acts", "told"),
+        [
+            pytest.param([("mark", "edit", "arm-07", "--at")], "last set before the edit of", id="edit"),
+            pytest.param(
+                [("mark", "powered-off", "arm-07", "--at")], "not proven since the power-down", id="power-down"
+            ),
+        ],
+    )
+    def test_what_is_wanted_since_it_was_moved_stays(self, ripe: Plant, acts: list[tuple[str, ...]], told: str) -> None:
+        older, newer = held(ripe)
+        for words in acts:
+            assert ripe.run(*words, _after(newer), "--by", "Ana").code == 0
+        done = ripe.run("keep", "purge", "--yes")
+        assert told in done.out
+        assert held(ripe) == [newer] != [older]
 
     def test_a_share_in_doubt_deletes_nothing(self, ripe: Plant) -> None:
         (ripe.share / ".guard-share.json").unlink()

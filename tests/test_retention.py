@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 from guard.lapses import Compared, Lapse, PartDifference, Proofs, Settled
 from guard.model import ACTIONS, ArmFacts, BackupSet, Problem, Question, Twin
+from guard.rules.restore import choose
 from guard.rules.retention import Claim, Decision, Schedule, decisions, identity
 from guard.rules.verdict import verdict
 from tests.facts import ARM, DAY, HOUR, MICROSECOND, NOW, RECIPE, given, mark, proven, sign_off, window
@@ -212,6 +213,17 @@ class TestNever:
         for seen, stays in ((by_day.first_seen, True), (NOW - HOUR, False)):
             found = decided(NEWEST, OLD, by_day._replace(first_seen=seen), window=out._replace(began_at=NOW - 2 * HOUR))
             assert found[by_day.path].keep is stays
+
+    @pytest.mark.parametrize(("harm", "stays"), [({}, False), ({"damaged_at": NOW}, True), ({"gone": True}, True)])
+    def test_where_the_set_from_before_a_change_is_lost_the_next_best_stays(
+        self, harm: dict[str, Any], *, stays: bool
+    ) -> None:
+        before, older = saved("2026-05-31T05:00", **harm), saved("2026-05-30T05:00")
+        out = window(timedelta(minutes=20), began_at=NOW - 4 * HOUR, ended_at=NOW - 3 * HOUR, rests_on=before.path)
+        facts = {"window": out._replace(fingerprint=before.fingerprint)}
+        found = decided(NEWEST, before, older, saved("2026-05-29T05:00"), **facts)
+        assert (found[older.path].keep, found["2026-05-29T05:00"].keep) == (stays, False)
+        assert choose(given(NEWEST, before, older, **facts).facts, before=NOW - 4 * HOUR).chosen is not None
 
     @pytest.mark.parametrize("edited", [OLD.stamp, EDITED])
     def test_a_set_saved_at_the_moment_of_the_edit_is_before_it(self, edited: datetime) -> None:

@@ -13,12 +13,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 
 from guard.digest import text_digest
-from guard.model import ArmFacts, Form, Question, SwapWindow, rank
+from guard.lapses import Lapse
+from guard.model import ArmFacts, BackupSet, Form, Question, SwapWindow, rank
 from guard.record import Record
 from guard.rules.capture import Dated, believable
 from guard.rules.lapses import OPEN, accounts
 from guard.rules.share import share_doubt, share_offline, share_unseen
-from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged, standing
+from guard.rules.standing import Standing, can_carry, is_another_arms, is_complete, is_damaged, standing
 from guard.times import shown
 from guard.units import in_words
 
@@ -156,6 +157,7 @@ def _to_be_compared(place: Standing) -> Iterator[Claim]:
         if account.how in OPEN:
             reason = f"the memory was not proven since the {lapse.kind}"
             yield Claim(lapse.before, lapse.fingerprint, reason)
+            yield from (Claim(each.path, each.fingerprint, reason) for each in _restorable(place, lapse))
             since = [item.set for item in place.history if lapse.ended_at and item.set.first_seen > lapse.ended_at]
             yield from (Claim(each.path, each.fingerprint, reason) for each in since)
         elif account.after is not None:
@@ -163,6 +165,18 @@ def _to_be_compared(place: Standing) -> Iterator[Claim]:
             yield Claim(
                 proof.path, proof.fingerprint, f"it proves the memory since the {lapse.kind}; the ledger does not yet"
             )
+
+
+def _restorable(place: Standing, lapse: Lapse) -> Iterator[BackupSet]:
+    """What would be restored where the set from before a lapse is damaged: the newest proven ones that are older."""
+    older = [
+        item
+        for item in place.history
+        if item.captured_at is not None and item.captured_at <= lapse.began_at and not item.set.gone
+    ]
+    proven = [item.set for item in older if can_carry(item.set, place.facts)]
+    yield from proven[-1:]
+    yield from [each for each in proven if each.first_seen <= lapse.began_at][-1:]
 
 
 def rested_on(window: SwapWindow, zone: tzinfo) -> Claim:

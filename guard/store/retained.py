@@ -159,5 +159,16 @@ def relied_on(ledger: Ledger) -> Iterator[Relied]:
         yield arm, moment(at), _text(told.get("rests_on")), _text(told.get("fingerprint"))
 
 
+def visits(ledger: Ledger) -> Iterator[Relied]:
+    """What the stamps of the visits that are under way rested on."""
+    found: dict[str, list[Relied]] = {}
+    for at, arm, told in ledger.bodies("visit"):
+        if told["verb"] in ("begin", "end", "give-up"):
+            found[arm] = []
+        else:
+            found.setdefault(arm, []).append((arm, moment(at), _text(told.get("set")), _text(told.get("fingerprint"))))
+    return (each for stamps in found.values() for each in stamps)
+
+
 def _text(value: object) -> str | None:
     return None if value is None else str(value)
