@@ -6,10 +6,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import is_hypothesis_test
 
 from tests.outbox import Outbox
 from tests.plant import Plant
 from tests.servers import Endpoint, Mailbox
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave property tests out of what coverage measures: it doubles their time, and examples tell what is covered."""
+    for item in items:
+        if isinstance(item, pytest.Function) and is_hypothesis_test(item.obj):
+            item.add_marker(pytest.mark.no_cover)
 
 
 @pytest.fixture
