@@ -18,7 +18,7 @@ from guard.desk import Desk
 from guard.errors import StateLocked
 from guard.load import load
 from guard.share.look import Silent
-from tests.faults.daemon import Daemon, Witness, answers, nothing_lost_or_doubled, until
+from tests.faults.daemon import Daemon, Witness, answers, nothing_lost_or_doubled, told, until
 from tests.faults.faulty import faulty
 from tests.faults.machine import cut_power, disk, mounted
 from tests.plant import Plant
@@ -91,6 +91,7 @@ def test_power_is_cut(bare: Plant, tmp_path: Path) -> None:
             mount.mount()
             daemon.start()
             until("it is clear again", answers(bare, "clear", path=last))
+            until("the one before is read back too", lambda: told(bare)[newer, "read-back"])
         assert "clear" not in witness.verdicts("dead")
         assert "M. Okafor" in bare.run("ledger", "show", "--last", "0").out
         nothing_lost_or_doubled(bare, path, newer, last)
