@@ -43,6 +43,7 @@ from guard.config_values import (
     zone_name,
 )
 from guard.model import ACTIONS, NEVER_SIGNED
+from guard.plant import Arm, CellType, Costs, HoldUp, LossLimits
 from guard.record import Record
 
 REQUIRED = object()
@@ -55,6 +56,10 @@ class Key(Record):
     read: Callable[[Any], Any]
     default: Any = REQUIRED
 
+
+# What the types themselves say stands where it is left out is not written here again.
+_ARM, _CELL_TYPE = Arm._field_defaults, CellType._field_defaults
+_COSTS, _LOSS, _HOLD_UP = Costs._field_defaults, LossLimits._field_defaults, HoldUp._field_defaults
 
 PLANT = {"name": Key(text), "timezone": Key(zone_name), "state": Key(text, "state")}
 SHARE = {
@@ -90,17 +95,17 @@ WINDOW = {
 }
 SIGN_OFF = {"never": Key(never_signed, NEVER_SIGNED)}
 COSTS = {
-    "restore-hours": Key(zero_or_more, 2.0),
-    "edit-hours": Key(zero_or_more, 2.0),
-    "rebuild-hours": Key(zero_or_more, 16.0),
-    "reteach-hours": Key(zero_or_more, 80.0),
+    "restore-hours": Key(zero_or_more, _COSTS["restore_h"]),
+    "edit-hours": Key(zero_or_more, _COSTS["edit_h"]),
+    "rebuild-hours": Key(zero_or_more, _COSTS["rebuild_h"]),
+    "reteach-hours": Key(zero_or_more, _COSTS["reteach_h"]),
 }
 LOSS = {
-    "charge-caution": Key(fraction, 0.5),
-    "charge-hold": Key(fraction, 0.8),
-    "loss-caution": Key(up_to_half, 0.01),
-    "loss-hold": Key(up_to_half, 0.1),
-    "failures-per-year": Key(zero_or_more, 0.002),
+    "charge-caution": Key(fraction, _LOSS["charge_caution"]),
+    "charge-hold": Key(fraction, _LOSS["charge_hold"]),
+    "loss-caution": Key(up_to_half, _LOSS["loss_caution"]),
+    "loss-hold": Key(up_to_half, _LOSS["loss_hold"]),
+    "failures-per-year": Key(zero_or_more, _LOSS["failures_per_year"]),
     **COSTS,
 }
 KEEP = {
@@ -169,15 +174,19 @@ CELL_TYPE = {
     "kind": Key(any_of("memory", "position")),
     "interval": Key(span_of),
     "capacity-mah": Key(positive, None),
-    "usable": Key(fraction, 0.85),
-    "self-discharge-per-year": Key(fraction, 0.01),
+    "usable": Key(fraction, _CELL_TYPE["usable"]),
+    "self-discharge-per-year": Key(fraction, _CELL_TYPE["self_discharge_per_year"]),
     "standby-ua": Key(positive, None),
-    "standby-doubles-every-c": Key(positive, 10.0),
-    "ageing-ev": Key(positive, 1.0),
+    "standby-doubles-every-c": Key(positive, _CELL_TYPE["standby_doubles_every_c"]),
+    "ageing-ev": Key(positive, _CELL_TYPE["ageing_ev"]),
     "shelf-life": Key(some_span, None),
     "spread": Key(mapping, {}),
 }
-SPREAD = {"capacity": Key(fraction, 0.05), "standby": Key(fraction, 0.15), "self-discharge": Key(fraction, 0.3)}
+SPREAD = {
+    "capacity": Key(fraction, _CELL_TYPE["spread_capacity"]),
+    "standby": Key(fraction, _CELL_TYPE["spread_standby"]),
+    "self-discharge": Key(fraction, _CELL_TYPE["spread_self_discharge"]),
+}
 ARM = {
     "id": Key(arm_id),
     "name": Key(text, ""),
@@ -185,8 +194,8 @@ ARM = {
     "serial": Key(text, ""),
     "recipe": Key(text, "standard"),
     "cells": Key(cells, ()),
-    "powered-fraction": Key(fraction, 0.85),
-    "ambient-c": Key(number, 25.0),
+    "powered-fraction": Key(fraction, _ARM["powered_fraction"]),
+    "ambient-c": Key(number, _ARM["ambient_c"]),
     "presence": Key(presence_address, ""),
     "hold-up": Key(mapping, None),
     "loss": Key(mapping, {}),
@@ -200,10 +209,10 @@ HOLD_UP = {
     "resistance-ohm": Key(positive, None),
     "current-ua": Key(positive),
     "leakage-ua": Key(zero_or_more),
-    "doubles-every-c": Key(positive, 10.0),
-    "series-resistance-ohm": Key(zero_or_more, 0.0),
-    "tolerance": Key(fraction, 0.2),
-    "ageing": Key(fraction, 0.3),
+    "doubles-every-c": Key(positive, _HOLD_UP["doubles_every_c"]),
+    "series-resistance-ohm": Key(zero_or_more, _HOLD_UP["series_resistance_ohm"]),
+    "tolerance": Key(fraction, _HOLD_UP["tolerance"]),
+    "ageing": Key(fraction, _HOLD_UP["ageing"]),
 }
 NO_COLUMN = ("hold-up", "loss")
 """Keys of an arm that a row of the arms file has no place for: they are tables."""

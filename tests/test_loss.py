@@ -14,10 +14,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
+from guard.model import AtStake
 from guard.physics.cell_life import HOURS_A_YEAR, CellFigures, Charge, Period, Rates, charge_left, new_charge, rates
 from guard.physics.loss import (
-    Costs,
-    Loss,
     Margin,
     chance_of_failure,
     chance_of_shortage,
@@ -26,8 +25,19 @@ from guard.physics.loss import (
     loss,
     margin,
 )
+from guard.plant import Costs
 
-PLANT_CELL = CellFigures(capacity_mah=1000, standby_ua=20.0)
+PLANT_CELL = CellFigures(
+    capacity_mah=1000,
+    standby_ua=20.0,
+    usable=0.85,
+    self_discharge_per_year=0.01,
+    spread_capacity=0.05,
+    spread_standby=0.15,
+    spread_self_discharge=0.3,
+    ageing_ev=1.0,
+    standby_doubles_every_c=10.0,
+)
 
 
 class TestPublishedChances:
@@ -237,7 +247,7 @@ def chance(figures: CellFigures, ambient_c: float, spent: list[Period], off_h: f
 
 class TestLaws:
     @given(FIGURES, AMBIENT, SPENT, st.floats(0, 9000), st.floats(0, 9000))
-    @example(CellFigures(1, 1, 0.85, 0.0625, 0.0, 0.0, 0.5), 60.0, [], 78.0, 1234.0)
+    @example(CellFigures(1, 1, 0.85, 0.0625, 0.0, 0.0, 0.5, 1.0, 10.0), 60.0, [], 78.0, 1234.0)
     def test_a_longer_time_off_never_lowers_the_chance_up_to_even_nor_brings_it_back_below(
         self, figures: CellFigures, ambient_c: float, spent: list[Period], off_h: float, more_h: float
     ) -> None:
@@ -305,7 +315,7 @@ class TestCost:
 
     def test_expected_hours_are_chance_times_cost(self) -> None:
         even = Margin(10.0, 10.0, 0.0, 2.0)
-        assert loss(even, 40.0) == Loss(0.5, 40.0, 20.0)
+        assert loss(even, 40.0) == AtStake(0.5, 40.0, 20.0)
         unproven = loss(even, 40.0, failures_per_year=0.1, unproven_h=HOURS_A_YEAR)
         assert unproven.probability == pytest.approx(1 - 0.5 * math.exp(-0.1), rel=1e-15)
         assert unproven.expected_h == pytest.approx(40 * unproven.probability)

@@ -53,13 +53,13 @@ class CellFigures(Record):
 
     capacity_mah: float
     standby_ua: float
-    usable: float = 0.85
-    self_discharge_per_year: float = 0.01
-    spread_capacity: float = 0.05
-    spread_standby: float = 0.15
-    spread_self_discharge: float = 0.3
-    ageing_ev: float = 1.0
-    standby_doubles_every_c: float = 10.0
+    usable: float
+    self_discharge_per_year: float
+    spread_capacity: float
+    spread_standby: float
+    spread_self_discharge: float
+    ageing_ev: float
+    standby_doubles_every_c: float
 
 
 class Rates(Record):

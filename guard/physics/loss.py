@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from guard.model import AtStake
 from guard.physics.cell_life import (
     HOURS_A_YEAR,
     MOST_EXPONENT,
@@ -17,6 +18,7 @@ from guard.physics.cell_life import (
     mean_kept,
     mean_kept_slope,
 )
+from guard.plant import Costs
 from guard.record import Record
 
 TYPE_CHECKING = False
@@ -42,30 +44,6 @@ class Margin(Record):
     need_mah: float
     mah: float
     sigma_mah: float
-
-
-class Costs(Record):
-    """Hours of work after a loss (common practice, no source)."""
-
-    restore_h: float = 4.0
-    """Load a set that has the memory image, and look."""
-
-    edit_h: float = 2.0
-    """Make one edit again that is later than the set."""
-
-    rebuild_h: float = 40.0
-    """Set the controller up by hand from a set without the image."""
-
-    reteach_h: float = 160.0
-    """Teach everything again, without any set."""
-
-
-class Loss(Record):
-    """The chance of a loss, what it would cost, and the product of the two, which ranks the arms."""
-
-    probability: float
-    cost_h: float
-    expected_h: float
 
 
 def margin(charge: Charge, at: Rates, off_h: float) -> Margin:
@@ -120,13 +98,13 @@ def cost_h(costs: Costs, restorable: Restorable, edits_since: int = 0) -> float:
     return _cut(again_h + _cut(costs.restore_h if restorable == "image" else costs.rebuild_h))
 
 
-def loss(of: Margin, cost_hours: float, failures_per_year: float = 0.0, unproven_h: float = 0.0) -> Loss:
+def loss(of: Margin, cost_hours: float, failures_per_year: float = 0.0, unproven_h: float = 0.0) -> AtStake:
     """The chance that the memory does not survive, times the hours that this costs."""
     probability = either(
         chance_of_shortage(of.mah, of.sigma_mah),
         chance_of_failure(failures_per_year, unproven_h),
     )
-    return Loss(probability, cost_hours, probability * cost_hours)
+    return AtStake(probability, cost_hours, probability * cost_hours)
 
 
 def _cut(hours: float) -> float:

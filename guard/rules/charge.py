@@ -33,7 +33,7 @@ TYPE_CHECKING = False
 
 if TYPE_CHECKING:
     from guard.model import Finding
-    from guard.physics.loss import Loss, Margin, Restorable
+    from guard.physics.loss import Margin, Restorable
 
 TEN_YEARS = 10 * 8766 * MICROSECONDS_AN_HOUR
 """As long as a verdict looks ahead."""
@@ -269,15 +269,14 @@ def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
 def at_stake(at: Standing, question: Question) -> AtStake | None:
     """The chance that the arm loses its memory in what is asked about, and the hours of work; None without figures."""
     losses = [_loss(at, question, of) for cell, of in outlooks(at.facts) if cell.type.kind == "memory"]
-    worst = max(losses, key=lambda each: each.probability, default=None)
-    return None if worst is None else AtStake(*worst)
+    return max(losses, key=lambda each: each.probability, default=None)
 
 
-def _loss(at: Standing, question: Question, of: Outlook) -> Loss:
+def _loss(at: Standing, question: Question, of: Outlook) -> AtStake:
     off_for = timedelta() if question.action == "position-swap" else question.off_for
     cost = cost_h(at)
     if not off_for:
-        return loss.Loss(0.0, cost, 0.0)
+        return AtStake(0.0, cost, 0.0)
     return of.loss(_ahead(at.facts, question), off_for / HOUR, at.facts.limits.loss.failures_per_year, cost)
 
 
@@ -291,4 +290,4 @@ def cost_h(at: Standing) -> float:
         restorable = "image" if image is not None and image.ok else "no-image"
         captured = resting.captured_at
         edits = sum(mark.kind == "edit" and (captured is None or mark.at > captured) for mark in at.facts.marks)
-    return loss.cost_h(loss.Costs(*at.facts.arm.costs), restorable, edits)
+    return loss.cost_h(at.facts.arm.costs, restorable, edits)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from functools import lru_cache
 
-from guard.model import AnswerTime, ArmFacts, FittedCell, Mark
+from guard.model import AnswerTime, ArmFacts, AtStake, FittedCell, Mark
 from guard.physics import cell_life, loss
 from guard.physics.cell_life import Charge, Period, Rates
 from guard.plant import Arm
@@ -20,7 +20,7 @@ from guard.rules.standing import once_each
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
-    from guard.physics.loss import Loss, Margin
+    from guard.physics.loss import Margin
 
 MICROSECONDS_AN_HOUR = 3600 * 10**6
 
@@ -45,7 +45,7 @@ class Outlook(Record):
 
     def loss(
         self, microseconds: int, off_h: float, failures_per_year: float, cost_h: float = 0.0, at: Margin | None = None
-    ) -> Loss:
+    ) -> AtStake:
         """The chance of a loss in an event that begins so long from now, and its cost; ``at`` is the margin then."""
         unproven_h = self.unproven_h + microseconds / MICROSECONDS_AN_HOUR + off_h
         return loss.loss(at or self.margin(microseconds, off_h), cost_h, failures_per_year, unproven_h)
