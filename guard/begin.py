@@ -75,7 +75,10 @@ def _configuration(folder: str, share: str) -> str:
         raise StateUnusable(
             path, error.strerror or str(error), "Name a folder that can be written: guard init DIR --share PATH"
         ) from error
-    return f"Wrote {path}. Read it through: what is doubtful in it is marked with a comment."
+    return (
+        f"Wrote {path}. Read it through before the first look: what is doubtful in it is marked with a comment. Put right"
+        " above all the time zone, by which the names of the sets tell their times, and each arm's cells."
+    )
 
 
 def _path_from(folder: str, share: str) -> str:

@@ -19,6 +19,7 @@ from guard.plan.fitting import Job
 from guard.plan.meant import AmbiguousEvent, EventBegun, meant
 from guard.plan.windows import MINUTE, SEEN_AND_READ, Span, counts_from, others_of, span
 from guard.share.layout import Layout
+from guard.tell.campaign import besides, todo
 from guard.times import earliest_reading
 from tests.facts import DAY, HOUR, LIMITS, MICROSECOND, NOW, given, mark, proven, sign_off, window
 from tests.test_fitting import is_possible, schedules
@@ -187,6 +188,18 @@ def test_what_a_backup_must_be_later_than(changes: dict[str, Any], after: dateti
 def test_what_no_backup_lifts_is_told_beside_it() -> None:
     facts = given(STALE, marks=(mark("cell-alarm", NOW - HOUR),)).facts
     assert [found.code for found in need(facts, SHUTDOWN).beside] == ["cell-alarm"]
+
+
+def test_the_change_of_a_cell_comes_before_the_backup_that_must_follow_it() -> None:
+    facts = given(STALE, marks=(mark("cell-alarm", NOW - HOUR),)).facts
+    plan = campaign(terms(), [need(facts, SHUTDOWN)], [SHUTDOWN])
+    (each,) = plan.needs
+    assert plan.due(each, each.beside[0]) == plan.begin_by
+    assert (
+        dict(todo(plan, each))[f"{each.beside[0].remedy.rstrip('.')}."].partition(";")[0].endswith("before its backup")
+    )
+    (title,) = (title for title, _ in besides(plan))
+    assert title.endswith("; a cell is changed before the backup of its arm")
 
 
 # The order

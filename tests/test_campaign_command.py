@@ -101,7 +101,7 @@ def test_what_must_be_done_before_an_event_is_answered_arm_by_arm(half_ready: Pl
     assert (told["verdict"], [each["arm"] for each in told["answers"]]) == ("hold", ["arm-07", "arm-09"])
     blocking = {each["arm"]: each["blocking"] for each in told["campaign"]["arms"]}
     assert [(each["code"], each["by"]) for each in blocking["arm-07"]] == [
-        ("cell-alarm", told["campaign"]["event"]["start"])
+        ("cell-alarm", told["campaign"]["event"]["start"])  # no backup of its own is needed, before which it would come
     ]
     assert [(each["code"], each["by"]) for each in blocking["arm-09"]] == [
         ("stale-backup", told["campaign"]["begin_by"])

@@ -135,7 +135,7 @@ class TestChart:
         assert len(drawn_row) == columns_for(80)
         (events,) = [line for line in told if line.startswith(" events")]
         assert events.index("A") == row.index("A", 10)
-        assert " A  power-down stop, Fri 2027-03-05 09:00, for 14 d (1 arm)" in told
+        assert " A  power-down (stop), Fri 2027-03-05 09:00, for 14 d (1 arm)" in told
 
     def test_what_is_empty_and_what_is_changed(self) -> None:
         empty = lines(ahead([held(off=1.0, mah=100.0)], [], NOW, 9, 60))

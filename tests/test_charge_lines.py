@@ -37,7 +37,7 @@ class TestDrawing:
         ways = re.findall(r'<path class="way" d="[^"]+"(?: stroke-dasharray="([^"]+)")?/>', made)
         assert sorted(ways) == sorted(DASHES)
         assert [made.count(f">arm-{n} memory-cell ") for n in range(8)] == [1] * 8
-        assert "A: power-down stop, Fri 2026-12-25 09:00, for 14 d (1 arm)" in made
+        assert "A: power-down (stop), Fri 2026-12-25 09:00, for 14 d (1 arm)" in made
 
     def test_a_ring_where_the_cell_is_changed(self) -> None:
         made = charge_lines(ahead([held()], [event(30, HOUR, "memory-swap")], NOW, 8, 13), ZONE)

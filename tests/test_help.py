@@ -38,6 +38,14 @@ def test_the_overview_has_every_command_once_and_fits_a_terminal(capsys: pytest.
 
 
 @pytest.mark.parametrize("name", COMMANDS)
+def test_what_needs_no_configuration_offers_none(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main([name, "--help"])
+    told = "--config" in capsys.readouterr().out
+    assert told == (name not in ("demo", "survey", "init", "explain"))
+
+
+@pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_verb_and_argument_is_explained(name: str) -> None:
     for parser in parsers(name):
         assert (parser.description or "").endswith("."), parser.prog

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -19,6 +20,7 @@ from guard.clock import now
 from guard.service import log
 from guard.service.log import event, log_to, shown, stop_logging
 from tests.plant import as_ordinary_user
+from tests.terminal import ON_POSIX
 
 LOGGER = logging.getLogger("guard.service")
 LINE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z) ([A-Z]+) (\S+)(?: (.*))?")
@@ -155,6 +157,26 @@ def test_a_quiet_night_is_quiet(tmp_path: Path, capfd: pytest.CaptureFixture[str
         assert [read(line)[1] for line in capfd.readouterr().err.splitlines()] == ["trouble"]
     finally:
         stop_logging()
+
+
+@ON_POSIX
+def test_a_terminal_tells_times_as_all_else_in_the_plant_and_the_file_in_utc(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reads, writes = os.openpty()
+    with os.fdopen(reads, "rb", buffering=0) as screen, os.fdopen(writes, "w") as terminal:
+        monkeypatch.setattr("sys.stderr", terminal)
+        log_to(str(tmp_path), ZoneInfo("Asia/Kolkata"))
+        try:
+            event(LOGGER, "trouble", logging.WARNING, since=datetime(2026, 11, 25, 8, tzinfo=UTC))
+        finally:
+            stop_logging()
+        shown_at, *_, since = screen.read(4096).decode().split()
+        (line,) = Log(tmp_path).lines
+    assert since == "since=2026-11-25T13:30:00+05:30"
+    assert line.endswith(" since=2026-11-25T08:00:00Z")
+    assert shown_at.endswith("+05:30")
+    assert datetime.fromisoformat(shown_at) == datetime.fromisoformat(line.split()[0])
 
 
 def test_debug_tells_all_on_standard_error_and_keeps_the_file_quiet(

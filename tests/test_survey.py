@@ -284,6 +284,20 @@ def test_axis_zero_that_changes_each_time_is_told_and_not_taken_for_volatile(tmp
     assert "axis-zero.csv differs in nearly all sets, yet by its name it should not." in found.doubts
 
 
+def test_files_that_should_not_change_are_told_in_one_sentence(tmp_path: Path) -> None:
+    share = usual_share(tmp_path)
+    for arm in ARMS:
+        for day in DAYS:
+            for number in range(5):
+                program = share / arm / f"{day}_0510" / "programs" / f"job{number}.txt"
+                program.write_text(f"MOVE {day} {number}\n", encoding="utf-8")
+
+    assert (
+        "programs/job0.txt, programs/job1.txt, programs/job2.txt, and 2 more differ in nearly all sets, yet by their"
+        " names they should not. Look whether they are volatile." in Surveyed(share).doubts
+    )
+
+
 def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
     share = usual_share(tmp_path)
     save(share, {"notes.txt": b"x", "manuals/read/me.txt": b"x", "arm-07/old/programs/main.txt": b"x"})
@@ -295,8 +309,8 @@ def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
 
     assert found.arms == NO_AREAS
     assert "# Doubt: 3 folders or files do not fit this layout: arm-07/old, manuals, notes.txt." in found.doubts
-    assert "# Doubt: 1 folders are empty: arm-13. Arms that were never backed up?" in found.doubts
-    assert "# Doubt: 1 links or devices are not followed (arm-99)." in found.doubts
+    assert "# Doubt: 1 folder is empty: arm-13. Arms that were never backed up?" in found.doubts
+    assert "# Doubt: 1 link or device is not followed (arm-99)." in found.doubts
     assert "memory.bin has only 0 bytes in arm-12/2026-10-25_0510" in found.doubts
     looked = found.found_by_a_look()
     assert set(looked) == {f"{arm}/{day}_0510" for arm in ARMS for day in DAYS}

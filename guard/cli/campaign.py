@@ -37,6 +37,10 @@ def configure_campaign(parser: argparse.ArgumentParser) -> Run:
     parser.add_argument(
         "--calendar", metavar="FILE", help="write it as a calendar (.ics) too, an entry for each backup"
     )
+    parser.epilog = (
+        "Exit code: 20 where a backup cannot be made in time, 30 where an arm of the event is not in the configuration,"
+        " else 0. What is to be done besides the backups does not count: guard ask tells the verdicts."
+    )
     return _campaign
 
 

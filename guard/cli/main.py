@@ -56,6 +56,9 @@ GROUPS = {
         "service": ("service", "definitions by which the system keeps the monitor running"),
     },
 }
+WITHOUT_CONFIGURATION = ("demo", "survey", "init", "explain")
+"""Take the option that names one, as every command does, and have no use for it."""
+
 COMMANDS = {name: entry for group in GROUPS.values() for name, entry in group.items()}
 
 # The tool speaks English. Looking for a translation of argparse's few words would load the locale for every answer.
@@ -170,9 +173,9 @@ def _run(words: list[str]) -> int:
         raise _unknown(name)
     module = import_module(f"guard.cli.{COMMANDS[name][0]}")
     parser = Parser(prog=f"guard {name}", description=_sentence(COMMANDS[name][1]))
-    parser.add_argument(
-        "--config", metavar="FILE", default=config, help="the configuration (else $GUARD_CONFIG, else ./guard.toml)"
-    )
+    told = "the configuration (else $GUARD_CONFIG, else ./guard.toml)"
+    told = argparse.SUPPRESS if name in WITHOUT_CONFIGURATION else told
+    parser.add_argument("--config", metavar="FILE", default=config, help=told)
     run = module.COMMANDS[name](parser)
     return int(run(parser.parse_args(words[1:])))
 

@@ -48,6 +48,9 @@ SAVING_LIFTS = frozenset(
 )
 """What a new backup of the arm lifts once it was read back."""
 
+CELL_WORK = frozenset({"cell-overdue", "cell-alarm", "charge-short", "loss-likely"})
+"""What the change of a cell lifts. A backup must follow it, so it comes before the arm's backup."""
+
 NOT_SEEN = frozenset({"share-offline", "share-doubt", "share-unseen"})
 """While one of these is found, nobody can say that a backup is there."""
 
@@ -189,10 +192,10 @@ class Campaign(Record):
 
     def due(self, each: Need, found: Finding) -> datetime | None:
         """By when to begin what lifts a finding; None where that is too late already."""
-        if not each.is_saved_for(found):
-            return self.terms.event.start
         turn = self.turn_of(each.arm)
-        return turn and turn.begin_by
+        if each.is_saved_for(found):
+            return turn and turn.begin_by
+        return turn.begin_by if turn and found.code in CELL_WORK else self.terms.event.start
 
 
 def need(facts: ArmFacts, event: PlannedEvent) -> Need:

@@ -88,7 +88,7 @@ class Group(Record):
     def told(self, zone: tzinfo) -> str:
         """The first of them in words, and how many more there are."""
         first, last = self.events[0], self.events[-1]
-        title = f" {first.title}" if first.title else ""
+        title = f" ({first.title})" if first.title else ""
         count = len({arm for event in self.events for arm in event.arms})
         text = f"{first.kind}{title}, {shown(first.start, zone)}, for {in_words(first.off_for)}"
         if len(self.events) > 1:

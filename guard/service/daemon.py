@@ -55,7 +55,7 @@ def serve(settings: Settings) -> None:
         signal.signal(number, lambda _number, _frame: ended.set())
     while not ended.is_set():
         with alone(settings.state, now()):
-            log_to(settings.state)
+            log_to(settings.state, settings.zone())
             settings = _Monitor(settings, ended).run() or settings
 
 

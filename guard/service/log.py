@@ -14,7 +14,7 @@ import logging
 import os
 import re
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
 
@@ -35,10 +35,14 @@ def event(logger: logging.Logger, name: str, level: int = logging.INFO, /, **fac
     logger.log(level, name, extra={"facts": facts})
 
 
-def log_to(state: str, *, debug: bool = False) -> None:
-    """From now on, log to the state folder, and what is alarming also to standard error; all of it with ``debug``."""
+def log_to(state: str, zone: tzinfo = UTC, *, debug: bool = False) -> None:
+    """From now on, log to the state folder, and what is alarming also to standard error; all of it with ``debug``.
+
+    The file tells times in UTC, and so does standard error, but for a terminal: there it is the zone's.
+    """
     stop_logging()
-    beside = _Beside(logging.DEBUG if debug else logging.WARNING)
+    on_terminal = sys.stderr is not None and sys.stderr.isatty()
+    beside = _Beside(logging.DEBUG if debug else logging.WARNING, zone if on_terminal else UTC)
     handlers = (beside, _File(os.path.join(state, LOG_NAME), beside))
     logging.getLogger().addHandler(logging.NullHandler())  # or what nobody hears would go to standard error
     for name in HEARD:
@@ -66,6 +70,10 @@ def stop_logging() -> None:
 class _OneLine(logging.Formatter):
     """Words a record as one line, whatever is in it."""
 
+    def __init__(self, zone: tzinfo = UTC) -> None:
+        super().__init__()
+        self.zone = zone
+
     def format(self, record: logging.LogRecord) -> str:
         facts = getattr(record, "facts", None)
         if facts is None:  # as libraries write, and the fault of a hand
@@ -74,13 +82,14 @@ class _OneLine(logging.Formatter):
             name = record.getMessage()
         if record.exc_info:
             facts = {**facts, "trace": self.formatException(record.exc_info)}
-        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        return " ".join([at, record.levelname, name, *(f"{key}={shown(fact)}" for key, fact in facts.items())])
+        at = datetime.fromtimestamp(record.created, self.zone).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        told = (f"{key}={shown(fact, self.zone)}" for key, fact in facts.items())
+        return " ".join([at, record.levelname, name, *told])
 
 
-def shown(fact: object) -> str:
+def shown(fact: object, zone: tzinfo = UTC) -> str:
     """A fact as it stands behind its =: bare where it is a plain word, else a JSON string."""
-    text = _text(fact)
+    text = _text(fact, zone)
     if _PLAIN.fullmatch(text):
         return text
     quoted = json.dumps(text, ensure_ascii=False)
@@ -93,18 +102,20 @@ def _spelled(sign: str) -> str:
     return json.dumps(sign)[1:-1] if ord(sign) > 0xFFFF else f"\\u{ord(sign):04x}"
 
 
-def _text(fact: object) -> str:
+def _text(fact: object, zone: tzinfo) -> str:
     match fact:
         case None:
             return "none"
         case bool():
             return "yes" if fact else "no"
-        case datetime():
+        case datetime() if zone is UTC:
             return utc(fact.astimezone(UTC)) or ""
+        case datetime():
+            return fact.astimezone(zone).isoformat()
         case timedelta():
             return f"{seconds(fact)}s"
         case list() | tuple() | set() | frozenset():
-            return ",".join(map(_text, fact))
+            return ",".join(_text(each, zone) for each in fact)
         case BaseException():
             return f"{type(fact).__name__}: {fact}"
         case _:
@@ -114,10 +125,10 @@ def _text(fact: object) -> str:
 class _Beside(logging.StreamHandler):  # type: ignore[type-arg] # it is whatever sys.stderr is at the moment
     """Standard error, which the service manager keeps."""
 
-    def __init__(self, level: int) -> None:
+    def __init__(self, level: int, zone: tzinfo) -> None:
         super().__init__(sys.stderr)
         self.setLevel(level)
-        self.setFormatter(_OneLine())
+        self.setFormatter(_OneLine(zone))
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - its name in logging
         """Say nothing: there is nobody left to say it to."""

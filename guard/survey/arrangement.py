@@ -184,7 +184,10 @@ def _layout(sets: Sets, fields: list[str]) -> tuple[str, list[str]]:
     if not sets.has_stamp:
         doubts.append("the names tell no date, so a set is as old as the newest file in it says.")
     elif "H" not in sets.members[0].directives:
-        doubts.append("the names tell the day only, so each set counts as taken at the first minute of that day.")
+        doubts.append(
+            "the names tell the day only, so each set counts as taken at the first minute of that day:"
+            " one that is saved after work of the same day counts as saved before it. Better let the names tell the time too."
+        )
     if "%1" in text:
         stamps = [s for member in sets.members for s in member.stamps if "%1" in s.form]
         order = order_told(stamps)

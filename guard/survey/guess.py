@@ -172,11 +172,7 @@ def _volatile(contents: Sequence[Content], units: Sequence[Unit]) -> tuple[tuple
         contents, [glob for glob in sorted(recurring) if not any(_within(glob, each) for each in told)]
     )
     safe = [glob for glob in changing if role(glob) not in NEVER_VOLATILE]
-    doubts = [
-        f"{glob} differs in nearly all sets, yet by its name it should not. Look whether it is volatile."
-        for glob in changing
-        if glob not in safe
-    ]
+    doubts = [_should_not_change([glob for glob in changing if glob not in safe])] if len(safe) < len(changing) else []
     doubts += [f"{glob} differs in nearly all sets and is taken for volatile. Is it?" for glob in safe]
     if not told and not safe:
         doubts.append(
@@ -244,6 +240,16 @@ def _identity(required: Sequence[Unit]) -> IdentityGuess | None:
     return None
 
 
+def _should_not_change(globs: Sequence[str]) -> str:
+    if len(globs) == 1:
+        return f"{globs[0]} differs in nearly all sets, yet by its name it should not. Look whether it is volatile."
+    more = f", and {len(globs) - 3} more" if len(globs) > 3 else ""
+    return (
+        f"{', '.join(globs[:3])}{more} differ in nearly all sets, yet by their names they should not. Look whether they"
+        " are volatile."
+    )
+
+
 # Doubts
 
 
@@ -268,7 +274,10 @@ def _missing_doubts(parts: Sequence[PartGuess]) -> Iterable[str]:
             yield f"no name in the sets tells of {what}. Which files are the part {name}?"
     own = sorted(names - set(PART_ORDER))
     if own:
-        yield f"what these parts are for is not known, only that every set has them: {', '.join(own)}."
+        yield (
+            f"what these parts are for is not known, only that every set has them: {', '.join(own)}. Where one of them"
+            " is a part named above, give it that name in its table below."
+        )
 
 
 def _holder_doubts(unit: Unit, contents: Sequence[Content]) -> Iterable[str]:

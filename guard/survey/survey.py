@@ -133,7 +133,8 @@ def _bounds(sampler: Sampler, above: set[str]) -> Iterable[str]:
             " What is in them is not known."
         )
     if sampler.links:
-        yield f"{len(sampler.links)} links or devices are not followed ({named(sorted(sampler.links))})."
+        links = sorted(sampler.links)
+        yield f"{_counted(links, 'link or device is', 'links or devices are')} not followed ({named(links)})."
 
 
 def _misfits(sampler: Sampler, arrangement: Arrangement) -> Iterable[str]:
@@ -148,12 +149,17 @@ def _misfits(sampler: Sampler, arrangement: Arrangement) -> Iterable[str]:
     empty = sorted(path for path in strange if sampler.opened.get(path) == EMPTY and path not in sampler.unreadable)
     if empty:
         yield (
-            f"{len(empty)} folders are empty: {named(empty)}. Arms that were never backed up? Then add them below;"
+            f"{_counted(empty, 'folder is', 'folders are')} empty: {named(empty)}. Arms that were never backed up? Then add them below;"
             " what is not listed there is NOT looked after."
         )
     strange = sorted(set(strange) - set(empty))
     if strange:
-        yield f"{len(strange)} folders or files do not fit this layout: {named(strange)}."
+        does_not = _counted(strange, "folder or file does not", "folders or files do not")
+        yield f"{does_not} fit this layout: {named(strange)}."
+
+
+def _counted(names: Sequence[str], one: str, several: str) -> str:
+    return f"{len(names)} {one if len(names) == 1 else several}"
 
 
 class _Search:

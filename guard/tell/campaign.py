@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from guard.model import Finding
-from guard.plan.campaign import Campaign, Missed, Need, Terms, Turn
+from guard.plan.campaign import CELL_WORK, Campaign, Missed, Need, Terms, Turn
 from guard.plan.windows import MINUTE, SEEN_AND_READ
 from guard.times import shown, shown_with_age
 from guard.units import in_words, typed
@@ -119,10 +119,11 @@ def besides(plan: Campaign) -> Iterator[tuple[str, Rows]]:
     """What there is to say of the other arms, under its titles; nothing of none."""
     sorts = {word: [each for each in plan.needs if each.needed == word] for word in ("proof", "other", "nothing")}
     by = shown(plan.terms.event.start, plan.terms.zone)
+    cells = any(found.code in CELL_WORK for each in plan.needs for found in each.beside)
     rows: list[tuple[str, Rows]] = [
         (f"To read back only, by {by}", [(each.arm, f"guard prove --arm {each.arm}") for each in sorts["proof"]]),
         (
-            f"Held by something that no backup lifts; what does, by {by}",
+            f"To do besides, by {by}{'; a cell is changed before the backup of its arm' if cells else ''}",
             _together([(each.arm, " ".join(_lifts(each))) for each in plan.needs if _lifts(each)]),
         ),
         (
@@ -175,7 +176,11 @@ def todo(plan: Campaign, each: Need) -> Rows:
 
 
 def _by(plan: Campaign, each: Need, found: Finding) -> str:
-    return _begin(plan, each) if each.is_saved_for(found) else f"By {shown(plan.terms.event.start, plan.terms.zone)}"
+    if each.is_saved_for(found):
+        return _begin(plan, each)
+    due = plan.due(each, found) or plan.terms.event.start
+    after = ", before its backup" if due != plan.terms.event.start else ""
+    return f"By {shown(due, plan.terms.zone)}{after}"
 
 
 def _begin(plan: Campaign, each: Need) -> str:

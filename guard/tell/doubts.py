@@ -197,7 +197,13 @@ def _configuration(desk: Desk, planned: Iterable[PlannedEvent]) -> Iterator[Doub
             yield Doubt("events", text, remedy, grave=True)
     bare = [arm.id for arm in desk.settings.arms.values() if not arm.cells]
     if bare:
-        whom = "No arm lists" if len(bare) == len(desk.settings.arms) else f"{len(bare)} arms list"
+        whom = (
+            "No arm lists"
+            if len(bare) == len(desk.settings.arms)
+            else f"{len(bare)} arms list"
+            if len(bare) > 1
+            else "1 arm lists"
+        )
         none = "its cells" if whom.startswith("No") else "no cells"
         named = (
             ""
