@@ -47,9 +47,10 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
     if identity is None:
         told.append(_marker(share, before.identity))
     elif state == "other":
+        desk.catalogue.begin_proofs_anew(0)
         if identity == NO_IDENTITY:
             told.append(_marker(share, None))
-        told.append("This share is taken for the right one from now on.")
+        told.append("This share is taken for the right one from now on; what is on it has to be read back anew.")
     else:
         told.append("The share has its marker already.")
     now = read_marker(share)

@@ -8,15 +8,17 @@ import shutil
 import sqlite3
 import threading
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from guard.clock import now
+from guard.desk import Desk
 from guard.load import load
 from guard.service.hand import Hand
 from guard.service.nightly import Nightly
+from guard.share.look import Silent
 from tests.faults.daemon import rows
 from tests.plant import Plant, content
 
@@ -68,6 +70,30 @@ def test_it_reads_the_disk(plant: Plant, form: str, suffix: str) -> None:
 
     assert (proved.code, "every digest equal" in proved.out) == (0, True)
     assert read_from_disk(resource.RUSAGE_CHILDREN) - before >= IMAGE_BYTES
+
+
+def test_damage_that_another_found_meanwhile_is_not_taken_back(plant: Plant) -> None:
+    """One read-back has read all of a set as it was, and writes that down after another one found that it rots."""
+    path = plant.save("arm-07")
+    plant.ready()
+    rotting = plant.share / path / "memory.bin"
+    times = 0
+
+    def rots() -> datetime:
+        nonlocal times
+        times += 1
+        if times == 3:  # the time of the read-back, which it takes when it has read
+            about = rotting.stat()
+            rotting.write_bytes(bytes(reversed(rotting.read_bytes())))
+            os.utime(rotting, ns=(about.st_atime_ns, about.st_mtime_ns))
+            assert "damaged" in plant.run("prove", path).out
+        return now()
+
+    desk = Desk(load(str(plant.config)), rots)
+    (proved,) = desk.prove([desk.resolve(path)], Silent())
+    assert (proved.outcome, times >= 3) == ("unreadable", True)
+    assert [each["proof"] for each in plant.sets()] == ["damaged"]
+    assert "damaged-set" in plant.ask().codes
 
 
 def night(plant: Plant, share_is_written: Callable[[], bool]) -> float | None:

@@ -5,12 +5,17 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from guard.clock import now
+from guard.desk import Desk
+from guard.errors import ShareDoubtful, ShareUnreadable
+from guard.load import load
+from guard.share.look import Silent, look
 from tests.plant import Plant, as_ordinary_user, content, touch
 
 
@@ -126,12 +131,70 @@ class TestAnotherShare:
         assert ready.run(*init, "--adopt").code == 0
         assert ready.ask("arm-07").code == 0
 
+    def test_what_was_proven_elsewhere_is_not_proven_on_an_adopted_share(self, ready: Plant) -> None:
+        """The share was moved to another disk, on which one file is not what it was, though it looks the same."""
+        (path,) = (each["path"] for each in ready.sets("arm-07"))
+        elsewhere = away(ready)
+        shutil.copytree(elsewhere, ready.share, copy_function=shutil.copy2)
+        (ready.share / ".guard-share.json").write_text('{"schema": 1, "identity": "another"}')
+        torn = ready.share / path / "memory.bin"
+        about = torn.stat()
+        torn.write_bytes(bytes(reversed(torn.read_bytes())))
+        os.utime(torn, ns=(about.st_atime_ns, about.st_mtime_ns))
+        assert ready.run("init", str(ready.root), "--share", str(ready.share), "--yes", "--adopt").code == 0
+        assert ready.ask("arm-07").codes == {"not-read-back"}
+        ready.prove()
+        assert "damaged-set" in ready.ask("arm-07").codes
+
     def test_a_share_that_never_had_a_marker_is_a_caution(self, plant: Plant) -> None:
         plant.save("arm-07")
         plant.look()
         plant.prove()
         asked = plant.ask("arm-07")
         assert (asked.code, asked.codes) == (10, {"share-doubt"})
+
+
+class Going(frozenset[str]):
+    """The ids of the arms; the first time that one is looked up among them, the share goes away."""
+
+    go: Callable[[], object] | None = None
+
+    def __contains__(self, arm: object) -> bool:
+        go, self.go = self.go, None
+        if go is not None:
+            go()
+        return super().__contains__(arm)
+
+
+@pytest.mark.parametrize("only", [None, "arm-07"])
+@pytest.mark.parametrize("mounted_over", [True, False])
+def test_a_share_that_goes_away_while_it_is_listed_lost_no_set(
+    plant: Plant, only: str | None, *, mounted_over: bool
+) -> None:
+    plant.save("arm-07")
+    plant.save("arm-07", timedelta(days=2))
+    plant.save("arm-09")
+    plant.configure(share='layout = ["{area}/{arm}/{taken:%Y-%m-%d_%H%M}"]')
+    (plant.share / "1").mkdir()
+    for arm in plant.arms:
+        (plant.share / arm).rename(plant.share / "1" / arm)
+    plant.ready()
+    before = plant.sets()
+    desk = Desk(load(str(plant.config)))
+    arms = Going(plant.arms)
+
+    def go() -> None:
+        away(plant)
+        if mounted_over:
+            plant.share.mkdir()
+
+    arms.go = go
+    ground = desk.ground()._replace(arms=arms)
+    with pytest.raises((ShareDoubtful, ShareUnreadable)):
+        look(ground, 0, desk.catalogue, now, now, Silent(), only)
+    plant.share.rmdir() if mounted_over else None
+    (plant.root / "elsewhere").rename(plant.share)
+    assert plant.sets() == before
 
 
 class TestVanished:

@@ -106,11 +106,15 @@ def look(
     """
     place = identified(ground.root, number, catalogue, clock())
     entries = list(find(ground.root, ground.layouts, ground.arms, only))
+    identified(ground.root, number, catalogue, clock())  # what went away while it was listed showed less than there is
     report = Report(ground.root, 0, [], [], [], [], [], [], [], [])
     report.odd.extend(entry for entry in entries if isinstance(entry, Odd))
     report.unreadable.extend(entry for entry in entries if isinstance(entry, Unreadable))
     found = {entry.path: entry for entry in entries if isinstance(entry, Found)}
     known = catalogue.known(number, only)
+    if only is not None:  # another arm's set may stand where this one's stands by the layouts of today
+        others = (catalogue.known_at(number, path) for path in found if path not in known)
+        known |= {each.path: each for each in others if each is not None}
     # What retention moved away since it was listed is neither new nor missing.
     found = {path: each for path, each in found.items() if path in known or os.path.lexists(f"{ground.root}/{path}")}
     missing = [k for k in known.values() if _is_missing(k, found, report.unreadable)]
@@ -133,6 +137,7 @@ def look(
     if only is None:  # one arm's sets say nothing about the rest of the place
         catalogue.note_place(number, ground.root, place._replace(vanished=0))
     known = catalogue.known(number, only) if new or missing else known
+    found = {path: each for path, each in found.items() if path in known}  # what another pass took away is left to it
     _Pass(ground, catalogue, (clock, steady), progress, report).over(found, known)
     return report._replace(sets=len(found))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import datetime
 from typing import Literal
 
 from guard.errors import ShareUnreadable
@@ -13,6 +14,7 @@ from guard.share.look import Clock, Progress, content_difference, seal_facts
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import appearance
 from guard.share.read import read_set
+from guard.share.sealing import Sealed
 from guard.store.catalogue import Catalogue
 from guard.store.known import Known
 
@@ -59,10 +61,15 @@ def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock
         return Proved(known.path, known.arm, "grown", f"it has new files ({new}) and must be proven again")
     if known.recipe != recipe_digest(recipe):
         catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
+    return _read_back(catalogue, known, sealed, looks.shape, clock())
+
+
+def _read_back(catalogue: Catalogue, known: Known, sealed: Sealed, shape: str, now: datetime) -> Proved:
     if not sealed.complete:
         return Proved(known.path, known.arm, "incomplete", sealed.problems[0].message)
-    catalogue.read_back(known, clock(), looks.shape, sealed.files, sealed.essence)
-    return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)
+    if catalogue.read_back(known, now, shape, sealed.files, sealed.essence):
+        return Proved(known.path, known.arm, "read-back", was_damaged=known.damaged)
+    return Proved(known.path, known.arm, "unreadable", "something else was found of it meanwhile; run it again")
 
 
 def _doubt(root: str, number: int, catalogue: Catalogue, known: Known) -> Proved | None:

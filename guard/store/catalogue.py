@@ -161,20 +161,30 @@ class Catalogue:
 
     def read_back(
         self, known: Known, at: datetime, shape: str, files: tuple[FileFacts, ...], essence: str | None
-    ) -> None:
+    ) -> bool:
         """Write down that a set was read again with every digest equal.
 
         Its times may have changed meanwhile, so they are written anew, and damage that was
-        noted before is taken back, which the ledger tells.
+        noted before is taken back, which the ledger tells. Returns False, and nothing is written,
+        where somebody else sealed it anew, or found damage, since it was looked up.
         """
         with self.store.transaction(kept=False) as db:
-            db.execute(
-                "UPDATE sets SET last_read_at=?, shape=?, essence=?, trouble=NULL, damaged_at=NULL, damage=NULL WHERE id=?",
-                (time_text(at), shape, essence, known.id),
+            written = db.execute(
+                "UPDATE sets SET last_read_at=?, shape=?, essence=?, trouble=NULL, damaged_at=NULL, damage=NULL"
+                " WHERE id=? AND sealed_at IS ? AND (damaged_at IS NOT NULL)=?",
+                (time_text(at), shape, essence, known.id, known.sealed_at, known.damaged),
             )
+            if not written.rowcount:
+                return False
             _write_manifest(db, known.id, files)
             body = {"state": "read-back", "was_damaged": True} if known.damaged else {"state": "read-back"}
             _change_of(db, known, at, known.fingerprint, body)
+        return True
+
+    def begin_proofs_anew(self, place: int) -> None:
+        """Take back that the sets of a place were read back: what was read then stood on another share."""
+        with self.store.transaction() as db:
+            db.execute("UPDATE sets SET last_read_at=NULL WHERE place=? AND gone_at IS NULL", (place,))
 
     def damage(self, known: Known, at: datetime, what: str) -> None:
         """Write down that a set differs from what was read of it. Nothing of it is read anew as the truth."""
@@ -305,7 +315,8 @@ class Catalogue:
         """The sets on further copies that were identical to this one when last read, with their places."""
         with self.store.told():
             rows = self.store.connection.execute(
-                "SELECT place, path FROM sets WHERE arm=? AND place>0 AND gone_at IS NULL AND fingerprint=?",
+                "SELECT place, path FROM sets WHERE arm=? AND place>0 AND gone_at IS NULL AND fingerprint=?"
+                " AND damaged_at IS NULL AND complete=1",
                 (arm, fingerprint),
             ).fetchall()
         return [(place, self._at(place, path)) for place, path in rows]
