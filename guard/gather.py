@@ -6,6 +6,7 @@ is listed, and every file of the set that the answer would rest on is looked at 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime, timedelta
 
@@ -204,11 +205,15 @@ def _compared(facts: ArmFacts, catalogue: Catalogue) -> ArmFacts:
 def _as_seen(
     sets: tuple[BackupSet, ...], entries: list[Entry], ground: Ground, as_of: datetime
 ) -> tuple[BackupSet, ...]:
-    """The catalogued sets with what is not there now as gone, and the sets not catalogued yet."""
+    """The catalogued sets with what is not there now as gone, and the sets not catalogued yet.
+
+    What their names tell is read as the zone and the layouts of today read it.
+    """
     there = {(entry.path, entry.form): entry for entry in entries if isinstance(entry, Found)}
-    known = [
-        backup if backup.gone else backup._replace(gone=(backup.path, backup.form) not in there) for backup in sets
-    ]
+    known = []
+    for backup in sets:
+        found = None if backup.gone else there.get((backup.path, backup.form))
+        known.append(backup._replace(gone=True) if found is None else backup._replace(stamp=stamp_of(found, ground)))
     catalogued = {(backup.path, backup.form) for backup in known if not backup.gone}
     new = [
         BackupSet(found.path, found.form, first_seen=as_of, stamp=stamp_of(found, ground))
@@ -224,7 +229,7 @@ def _rechecked(facts: ArmFacts, ground: Ground, catalogue: Catalogue, copies: tu
         backup = resting.set
         changed = _changed(ground.root, backup, facts.arm.id, 0, catalogue)
         if changed is None:
-            held = _copies_there(backup, facts.arm.id, catalogue, copies)
+            held = _copies_there(backup, facts.arm.id, catalogue, ground.root, copies)
             return _with_set(facts, backup, backup._replace(copies=held))
         facts = _with_set(facts, backup, backup._replace(changed=changed))
     return facts
@@ -246,17 +251,31 @@ def _changed(root: str, backup: BackupSet, arm: str, number: int, catalogue: Cat
         return str(error)
 
 
-def _copies_there(backup: BackupSet, arm: str, catalogue: Catalogue, copies: tuple[str, ...]) -> int:
+def _copies_there(backup: BackupSet, arm: str, catalogue: Catalogue, root: str, copies: tuple[str, ...]) -> int:
     """In how many further places the identical set still looks as it did when it was read."""
     if not backup.copies or backup.fingerprint is None:
         return 0
-    there = set()
+    first = next((file.path for file in manifest_of(catalogue.store, arm, backup.fingerprint)), "")
+    there: dict[int, tuple[int, int] | None] = {}
     for number, known in catalogue.copies_of(arm, backup.fingerprint):
         if number <= len(copies):
             copy = backup._replace(path=known.path, form=known.form)
             if _changed(copies[number - 1], copy, arm, number, catalogue) is None:
-                there.add(number)
-    return min(len(there), backup.copies)
+                there[number] = _itself(copies[number - 1], copy, first)
+    further = set(there.values()) - {_itself(root, backup, first), None}
+    return min(len(further), backup.copies)
+
+
+def _itself(root: str, backup: BackupSet, first: str) -> tuple[int, int] | None:
+    """By what a set's first file, or the archive, is known again: two ways to the same one are no two places.
+
+    The second way may be a link, another mount, or a further copy that was configured twice. None where it is gone.
+    """
+    try:
+        about = os.stat(f"{root}/{backup.path}/{first}" if backup.form == "folder" else f"{root}/{backup.path}")
+    except OSError:
+        return None
+    return about.st_dev, about.st_ino
 
 
 def _with_set(facts: ArmFacts, old: BackupSet, new: BackupSet) -> ArmFacts:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
@@ -57,3 +58,43 @@ class TestAfterALook:
         second.with_name("away").rename(second)
         plant.look("--arm", "arm-07")
         assert not too_few(plant)
+
+
+class TestNoFurtherPlace:
+    """What is configured as a further place and is none."""
+
+    @pytest.mark.parametrize("way", ["share", "a-link", "second"])
+    def test_the_same_files_by_another_way_are_counted_once(self, plant: Plant, second: Path, way: str) -> None:
+        (plant.root / "a-link").symlink_to(second)
+        needed = 1 if way == "share" else 2
+        further = [way] if way == "share" else ["second", way]
+        plant.configure(share=f"copies = {further}\ncopies-needed = {needed}", extra='[fresh]\npower-down = "99y"\n')
+        plant.look()
+        plant.prove()
+        assert too_few(plant)
+
+    def test_an_archive_that_is_the_same_file_is_none(self, plant: Plant, second: Path) -> None:
+        shutil.make_archive(str(plant.share / PATH), "tar", plant.share / PATH)
+        for root in (plant.share, second):
+            shutil.rmtree(root / PATH)
+        os.link(plant.share / f"{PATH}.tar", second / f"{PATH}.tar")
+        plant.look()
+        plant.prove()
+        assert too_few(plant)
+
+
+def test_a_damaged_copy_stands_for_no_sound_one(plant: Plant, second: Path) -> None:
+    """Of two copies one rotted, which was found, and looks as it did; then the sound one went."""
+    third = plant.root / "third"
+    shutil.copytree(second, third)
+    plant.configure(share='copies = ["second", "third"]\ncopies-needed = 1', extra='[fresh]\npower-down = "99y"\n')
+    plant.look()
+    plant.prove()
+    rotted = second / PATH / "memory.bin"
+    about = rotted.stat()
+    rotted.write_bytes(bytes(reversed(rotted.read_bytes())))
+    plant.look()
+    os.utime(rotted, ns=(about.st_atime_ns, about.st_mtime_ns))
+    assert not too_few(plant)
+    shutil.rmtree(third / PATH)
+    assert too_few(plant)

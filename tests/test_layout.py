@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from guard.errors import ShareUnreadable
 from guard.share.find import Entry, Found, Odd, Unreadable, find
 from guard.share.layout import Layout, LayoutFault, stamp_moment, stamp_time, stem
+from tests.plant import Plant
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOBODY = 65534
@@ -114,6 +115,38 @@ def test_a_date_that_does_not_exist_is_odd(tmp_path: Path, layout: str, path: st
     place(tmp_path, path)
 
     assert entries(tmp_path, layout) == [Odd(path, "A", "the date in its name does not exist")]
+
+
+@pytest.mark.parametrize(
+    "layouts",
+    [
+        ("{arm}_{any}", "{any}_{arm}"),
+        ("{any}_{arm}", "{arm}_{any}"),
+    ],
+)
+def test_a_set_that_two_layouts_give_to_two_arms_is_none_s(tmp_path: Path, layouts: tuple[str, ...]) -> None:
+    place(tmp_path, "arm-07_arm-09")
+    place(tmp_path, "arm-07_monday")
+    untold = "its name does not tell which arm it belongs to"
+    assert entries(tmp_path, *layouts) == [
+        Odd("arm-07_arm-09", None, untold),
+        Found("arm-07_monday", "arm-07", "folder", None),
+    ]
+    assert entries(tmp_path, *layouts, only="arm-09") == []
+
+
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize(
+    ("name", "stamp"),
+    [("030426", datetime(2003, 4, 26)), ("261103", datetime(2003, 11, 26)), ("311226", datetime(2026, 12, 31))],
+)
+def test_of_two_readings_of_a_date_the_earlier_one_counts(
+    tmp_path: Path, order: int, name: str, stamp: datetime
+) -> None:
+    """As where names once began with the day and now begin with the year."""
+    place(tmp_path, f"A/{name}")
+    layouts = ("{arm}/{taken:%y%m%d}", "{arm}/{taken:%d%m%y}", "{arm}/{any}")
+    assert entries(tmp_path, *layouts[::order]) == [Found(f"A/{name}", "A", "folder", stamp)]
 
 
 @pytest.mark.parametrize(
@@ -330,15 +363,12 @@ class TestOnDisk:
         with pytest.raises(ShareUnreadable):
             entries(tmp_path / "share", self.LAYOUT)
 
-    def test_the_first_layout_that_fits_has_the_entry(self, tmp_path: Path) -> None:
+    @pytest.mark.parametrize("order", [1, -1])
+    def test_a_time_that_any_layout_reads_counts(self, tmp_path: Path, order: int) -> None:
         place(tmp_path, "arm-07/20261101")
 
-        assert entries(tmp_path, "{arm}/{taken:%Y%m%d}", "{arm}/{any}") == [
-            Found("arm-07/20261101", "arm-07", "folder", MIDNIGHT)
-        ]
-        assert entries(tmp_path, "{arm}/{any}", "{arm}/{taken:%Y%m%d}") == [
-            Found("arm-07/20261101", "arm-07", "folder", None)
-        ]
+        layouts = ("{arm}/{taken:%Y%m%d}", "{arm}/{any}")
+        assert entries(tmp_path, *layouts[::order]) == [Found("arm-07/20261101", "arm-07", "folder", MIDNIGHT)]
 
     def test_the_first_layout_that_fits_decides_how_deep_it_goes(self, tmp_path: Path) -> None:
         place(tmp_path, "arm-07/arm-09/x")
@@ -445,3 +475,14 @@ def test_a_look_for_one_arm_finds_just_what_a_full_look_finds_of_it(
 
     assert entries(root, *layouts, arms=arms, only=arm) == [entry for entry in full if entry.arm == arm]
     assert len({entry.path for entry in full}) == len(full)
+
+
+def test_a_look_at_one_arm_takes_over_what_was_another_s_by_the_layouts_before(plant: Plant) -> None:
+    plant.configure(share='layout = ["{arm}_{any}"]')
+    (plant.share / plant.save("arm-07", name="x")).rename(plant.share / "arm-07_arm-09")
+    plant.ready()
+    plant.configure(share='layout = ["{any}_{arm}"]')
+    assert "1 newly sealed" in plant.look("--arm", "arm-09").out
+    assert plant.ask("arm-07").codes >= {"no-backup"}
+    assert [each["path"] for each in plant.sets("arm-09")] == ["arm-07_arm-09"]
+    assert plant.sets("arm-07") == []

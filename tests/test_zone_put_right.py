@@ -33,6 +33,11 @@ def in_the_plants_zone(plant: Plant) -> str | None:
     return utc(datetime.strptime(saved.name, "%Y-%m-%d_%H%M").replace(tzinfo=ZoneInfo(ZONE)).astimezone(UTC))
 
 
+def test_an_answer_before_the_next_look_has_it_right(astray: Plant) -> None:
+    right = in_the_plants_zone(astray)
+    assert astray.ask().answer["set"]["captured_at"] == right
+
+
 def test_the_next_look_puts_it_right_for_good(astray: Plant) -> None:
     def kept() -> str:
         with closing(sqlite3.connect(astray.root / "state" / "catalogue.db")) as catalogue:

@@ -51,6 +51,8 @@ OUR_PREFIX = ".guard"
 
 LEFT_BY_FILE_BROWSERS = {"Thumbs.db", "desktop.ini", ".DS_Store"}
 
+_UNTOLD = "its name does not tell which arm it belongs to"
+
 _SHEET = "HOLD-", ".html"
 
 
@@ -114,6 +116,8 @@ class _Search:
 
     def _entry(self, path: str, name: _Name, depth: int, alive: _Alive) -> Iterator[Entry]:
         deeper: _Alive = []
+        ending: list[Match] = []
+        is_set = False
         foreign: str | None = None
         bare = name.name if name.is_folder else stem(name.name) if name.is_file else None
         for layout, known in alive:
@@ -126,10 +130,16 @@ class _Search:
                 foreign = match.arm
             elif not is_last:
                 deeper.append((layout, match))
-            elif not deeper:
-                yield from self._set(path, "folder" if name.is_folder else "archive", match)
-                return
-        if any(match.arm is None or self._wanted(match.arm) for _, match in deeper):
+            else:
+                is_set = is_set or not deeper  # the first layout that fits says whether a set stands here
+                ending.append(match)
+        if is_set:
+            arms = {match.arm for match in ending if match.arm is not None}
+            if len(arms) == 1:
+                yield from self._set(path, arms.pop(), "folder" if name.is_folder else "archive", ending)
+            elif self._wanted(_only_arm(alive)):
+                yield Odd(path, _only_arm(alive), _UNTOLD)
+        elif any(match.arm is None or self._wanted(match.arm) for _, match in deeper):
             # All layouts that fit go along, so that an entry is told as the same thing whoever asks.
             yield from self.below(path, depth + 1, deeper)
         elif not deeper and self._wanted(_only_arm(alive)):
@@ -138,15 +148,15 @@ class _Search:
     def _wanted(self, arm: str | None) -> bool:
         return self.only is None or arm == self.only
 
-    def _set(self, path: str, form: Form, match: Match) -> Iterator[Entry]:
-        if match.arm is None or not self._wanted(match.arm):
+    def _set(self, path: str, arm: str, form: Form, matches: list[Match]) -> Iterator[Entry]:
+        if not self._wanted(arm):
             return
         try:
-            stamp = stamp_time(match.stamp)
+            stamp = _earliest(matches)
         except ValueError:
-            yield Odd(path, match.arm, "the date in its name does not exist")
+            yield Odd(path, arm, "the date in its name does not exist")
         else:
-            yield Found(path, match.arm, form, stamp)
+            yield Found(path, arm, form, stamp)
 
 
 def _those_of(where: str, names: list[str]) -> list[_Name]:
@@ -158,6 +168,21 @@ def _those_of(where: str, names: list[str]) -> list[_Name]:
             continue
         found.append(_Name(name, stat.S_ISDIR(mode), stat.S_ISREG(mode)))
     return found
+
+
+def _earliest(matches: list[Match]) -> datetime | None:
+    """The earliest time that a layout reads in a name. Raises ValueError where the only ones are no times that exist."""
+    times, fault = [], None
+    for match in matches:
+        try:
+            time = stamp_time(match.stamp)
+        except ValueError as error:
+            fault = error
+        else:
+            times += [time] if time is not None else []
+    if fault is not None and not times:
+        raise fault
+    return min(times, key=lambda time: time.replace(tzinfo=None), default=None)
 
 
 def _common_arm(alive: _Alive) -> str | None:
@@ -174,7 +199,7 @@ def _only_arm(alive: _Alive) -> str | None:
 
 def _why_odd(name: _Name, foreign: str | None) -> str:
     if foreign == UNTOLD_ARM:
-        return "its name does not tell which arm it belongs to"
+        return _UNTOLD
     if foreign is not None:
         return f"no arm called {foreign} is configured"
     if name.is_folder:
