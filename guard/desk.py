@@ -22,6 +22,7 @@ from guard.share.layout import Layout
 from guard.store.anchor import refuse_new, refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, stock
+from guard.store.encoding import canonical
 from guard.store.known import Known
 from guard.store.ledger import Check, Entry, Ledger, mark_body
 from guard.store.proofs import note
@@ -132,6 +133,7 @@ class Desk:
             arms=settings.arms,
             recipe_of=settings.recipe_of,
             archives=settings.archives,
+            reading=canonical([settings.timezone, *settings.layouts]),
         )
 
     def arm(self, name: str) -> str:

@@ -149,7 +149,7 @@ def gather(
         share = share._replace(unreadable=f"{where}: {blocked.why}", seen_at=place.seen_at)
     sets = sets_of(catalogue.store, arm, recipe_digest(recipe))
     if share.unreadable is None:
-        sets = _as_seen(sets, entries, ground, as_of)
+        sets = _as_seen(sets, entries, ground, catalogue, as_of)
     facts = ArmFacts(
         arm=settings.arms[arm],
         recipe=recipe,
@@ -203,17 +203,19 @@ def _compared(facts: ArmFacts, catalogue: Catalogue) -> ArmFacts:
 
 
 def _as_seen(
-    sets: tuple[BackupSet, ...], entries: list[Entry], ground: Ground, as_of: datetime
+    sets: tuple[BackupSet, ...], entries: list[Entry], ground: Ground, catalogue: Catalogue, as_of: datetime
 ) -> tuple[BackupSet, ...]:
     """The catalogued sets with what is not there now as gone, and the sets not catalogued yet.
 
-    What their names tell is read as the zone and the layouts of today read it.
+    Where the zone or the layouts are others than at the last look, what their names tell is read anew.
     """
+    anew = catalogue.reading() != ground.reading
     there = {(entry.path, entry.form): entry for entry in entries if isinstance(entry, Found)}
     known = []
     for backup in sets:
         found = None if backup.gone else there.get((backup.path, backup.form))
-        known.append(backup._replace(gone=True) if found is None else backup._replace(stamp=stamp_of(found, ground)))
+        stamp = stamp_of(found, ground) if anew and found is not None else backup.stamp
+        known.append(backup._replace(gone=found is None, stamp=stamp))
     catalogued = {(backup.path, backup.form) for backup in known if not backup.gone}
     new = [
         BackupSet(found.path, found.form, first_seen=as_of, stamp=stamp_of(found, ground))

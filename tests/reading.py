@@ -21,7 +21,7 @@ ANYTHING = Recipe("anything", (PartRule("programs", ("**",), 1, Checks()),))
 
 def sealed(where: Path, recipe: Recipe = ANYTHING, limits: ArchiveLimits = LIMITS) -> Sealed:
     """The set that lies there, read whole and judged by the recipe."""
-    ground = Ground(str(where.parent), (), lambda: UTC, timedelta(), ("arm-07",), lambda _: recipe, limits)
+    ground = Ground(str(where.parent), (), lambda: UTC, timedelta(), ("arm-07",), lambda _: recipe, limits, "")
     form: Form = "folder" if where.is_dir() else "archive"
     return read_set(ground, where.name, form, recipe, appearance(str(where), form), AS_OF, lambda _: None)
 

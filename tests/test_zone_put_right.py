@@ -38,6 +38,19 @@ def test_an_answer_before_the_next_look_has_it_right(astray: Plant) -> None:
     assert astray.ask().answer["set"]["captured_at"] == right
 
 
+def test_names_that_some_look_read_otherwise_are_read_anew(plant: Plant) -> None:
+    """One arm was looked at with another zone, before that was taken back."""
+    touch(plant.share / plant.save("arm-07", timedelta(days=3)), now())
+    plant.ready()
+    answer = plant.ask().answer["set"]["captured_at"]
+    right = plant.config.read_text("utf-8")
+    plant.config.write_text(right.replace(ZONE, "America/Los_Angeles"), encoding="utf-8")
+    plant.look("--arm", "arm-07")
+    assert plant.ask().answer["set"]["captured_at"] > answer
+    plant.config.write_text(right, encoding="utf-8")
+    assert plant.ask().answer["set"]["captured_at"] == answer
+
+
 def test_the_next_look_puts_it_right_for_good(astray: Plant) -> None:
     def kept() -> str:
         with closing(sqlite3.connect(astray.root / "state" / "catalogue.db")) as catalogue:

@@ -23,6 +23,8 @@ class Ground(Record):
     arms: Collection[str]
     recipe_of: Callable[[str], Recipe]
     archives: ArchiveLimits
+    reading: str
+    """By what the names of sets are read: the zone and the layouts."""
 
 
 def stamp_of(found: Found, ground: Ground) -> datetime | None:

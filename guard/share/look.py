@@ -126,6 +126,8 @@ def look(
             f"{vanished} of {len(known)} sets that were there are not seen",
             "Check that the right share is mounted. If the loss is real: guard look --accept-vanished",
         )
+    if number == 0 and catalogue.reading() not in (None, ground.reading):
+        catalogue.note_reading(None)  # from now on some names have been read otherwise than others
     catalogue.depart(missing, clock())
     report.gone.extend(k.path for k in missing)
     gone = {k.path for k in missing}
@@ -134,6 +136,8 @@ def look(
     told = [(k, stamp_of(found[path], ground)) for path, k in known.items() if path in found and path not in gone]
     if otherwise := [(k, stamp) for k, stamp in told if stamp != k.stamp]:
         catalogue.restamp(otherwise)
+    if number == 0 and only is None and not report.unreadable and catalogue.reading() is None:
+        catalogue.note_reading(ground.reading)
     if only is None:  # one arm's sets say nothing about the rest of the place
         catalogue.note_place(number, ground.root, place._replace(vanished=0))
     known = catalogue.known(number, only) if new or missing else known

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 FILLED = "filled"
 """Tells, among what a catalogue knows about itself, that it was filled from the ledger."""
 
+_READING = "reading"
+
 _CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member"
 """What tells when a content was saved, wherever it turns up again."""
 
@@ -85,6 +87,19 @@ class Catalogue:
             db.executemany(
                 "UPDATE sets SET stamp=? WHERE id=?", [(time_text(stamp), known.id) for known, stamp in told]
             )
+
+    def reading(self) -> str | None:
+        """By what the names of all sets on the share were read; None where that is not known of each."""
+        with self.store.told():
+            row = self.store.connection.execute("SELECT value FROM about WHERE key=?", (_READING,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def note_reading(self, reading: str | None) -> None:
+        """Write down by what the names of all sets were read, or that it is not known of each."""
+        with self.store.transaction() as db:
+            db.execute("DELETE FROM about WHERE key=?", (_READING,))
+            if reading is not None:
+                db.execute("INSERT INTO about VALUES(?,?)", (_READING, reading))
 
     def arrive(self, arrivals: Iterable[Arrival]) -> None:
         """Write down sets seen for the first time, in one transaction; what another pass wrote meanwhile stays.
@@ -244,6 +259,7 @@ class Catalogue:
             ).fetchone()
             if row is not None:
                 db.execute("UPDATE sets SET gone_at=NULL, trouble=NULL WHERE id=?", row)
+                db.execute("DELETE FROM about WHERE key=?", (_READING,))  # its name was read when it was last there
                 _change_of(db, self._at(place, raw), at, fingerprint, {"state": "returned"})
             _change(db, at, "keep", arm, told)
 
