@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +13,10 @@ from hypothesis import is_hypothesis_test
 from tests.outbox import Outbox
 from tests.plant import Plant
 from tests.servers import Endpoint, Mailbox
+
+# Where nobody keeps what was compiled, each of the thousands of processes below would compile the tool anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
