@@ -18,9 +18,10 @@ from tests.test_ledger_lost import delete
 Begin = Callable[[Path], object]
 
 
-@pytest.fixture
-def rotted(plant: Plant) -> Plant:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
     """A plant whose one set rotted, which was found."""
+    plant = Plant(tmp_path_factory.mktemp("prepared") / "plant")
     path = plant.save("arm-07")
     plant.ready()
     where = plant.share / path / "memory.bin"
@@ -29,6 +30,12 @@ def rotted(plant: Plant) -> Plant:
     os.utime(where, ns=(about.st_atime_ns, about.st_mtime_ns))
     assert "damaged" in plant.run("prove", path).out
     return plant
+
+
+@pytest.fixture
+def rotted(prepared: Plant, tmp_path: Path) -> Plant:
+    """That plant, for one test."""
+    return prepared.copy(tmp_path / "plant")
 
 
 def refused(plant: Plant, *words: str) -> None:

@@ -8,9 +8,9 @@ from datetime import timedelta
 import pytest
 
 from tests.plant import Plant
-from tests.test_ledger_lost import backed_up, restore
+from tests.test_ledger_lost import backed_up, prepared, restore
 
-__all__ = ["backed_up"]
+__all__ = ["backed_up", "prepared"]
 
 HOUR = timedelta(hours=1)
 

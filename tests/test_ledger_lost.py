@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -18,14 +19,21 @@ Lose = Callable[[Plant], None]
 HOUR = timedelta(hours=1)
 
 
-@pytest.fixture
-def backed_up(plant: Plant) -> Plant:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
     """A plant whose arm is clear, with a backup of its ledger beside it."""
+    plant = Plant(tmp_path_factory.mktemp("prepared") / "plant")
     plant.save("arm-07")
     plant.ready()
     assert plant.ask().code == 0
     shutil.copytree(plant.root / "state", plant.root / "backup")
     return plant
+
+
+@pytest.fixture
+def backed_up(prepared: Plant, tmp_path: Path) -> Plant:
+    """That plant, for one test."""
+    return prepared.copy(tmp_path / "plant")
 
 
 def restore(plant: Plant, only: str = "ledger.db", backup: str = "backup") -> None:

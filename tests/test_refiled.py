@@ -17,13 +17,22 @@ from tests.plant import Plant, stamp
 OLD = timedelta(days=20)
 
 
-@pytest.fixture
-def old(plant: Plant) -> str:
-    """The path of the one set that there is, which is long stale."""
-    path = plant.save("arm-07", OLD)
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
+    """A plant with one set, which is long stale."""
+    plant = Plant(tmp_path_factory.mktemp("prepared") / "plant")
+    plant.save("arm-07", OLD)
     plant.ready()
     assert "stale-backup" in plant.ask().codes
-    return path
+    return plant
+
+
+@pytest.fixture
+def old(prepared: Plant, plant: Plant) -> str:
+    """The path of the one set that there is, which is long stale."""
+    shutil.copytree(prepared.root, plant.root, symlinks=True, dirs_exist_ok=True)
+    (only,) = (plant.share / "arm-07").iterdir()
+    return f"arm-07/{only.name}"
 
 
 def refile(plant: Plant, old: str, left: str | None = "Thumbs.db") -> str:

@@ -19,14 +19,21 @@ from guard.share.look import Silent, look
 from tests.plant import Plant, as_ordinary_user, content, touch
 
 
-@pytest.fixture
-def ready(plant: Plant) -> Plant:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
     """A plant whose two arms are clear."""
+    plant = Plant(tmp_path_factory.mktemp("prepared") / "plant")
     plant.save("arm-07")
     plant.save("arm-09")
     plant.ready()
     assert plant.ask("arm-07").code == 0
     return plant
+
+
+@pytest.fixture
+def ready(prepared: Plant, tmp_path: Path) -> Plant:
+    """That plant, for one test."""
+    return prepared.copy(tmp_path / "plant")
 
 
 def away(plant: Plant) -> Path:

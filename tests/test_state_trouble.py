@@ -16,13 +16,20 @@ import pytest
 from tests.plant import Plant, as_ordinary_user
 
 
-@pytest.fixture
-def ready(plant: Plant) -> Plant:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
     """A plant with a mark in its ledger, whose arm is clear."""
+    plant = Plant(tmp_path_factory.mktemp("prepared") / "plant")
     plant.save("arm-07")
     plant.ready()
     assert plant.run("mark", "re-zeroed", "arm-07", "--by", "M. Okafor").code == 0
     return plant
+
+
+@pytest.fixture
+def ready(prepared: Plant, tmp_path: Path) -> Plant:
+    """That plant, for one test."""
+    return prepared.copy(tmp_path / "plant")
 
 
 def state(plant: Plant, name: str) -> Path:
