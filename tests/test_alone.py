@@ -9,14 +9,14 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from guard.errors import StateUnusable
 from guard.service.alone import alone
-from guard.service.readiness import notify, watchdog_interval
+from guard.service.readiness import notify
 from guard.service.refusals import AlreadyServing
 from tests.plant import as_ordinary_user
 
@@ -176,24 +176,3 @@ class TestReadiness:
             while sent[-1]:
                 assert len(sent) < 10_000
                 sent.append(notify("WATCHDOG=1", environ={"NOTIFY_SOCKET": address}))
-
-
-OWN = str(os.getpid())
-
-
-@pytest.mark.parametrize(
-    ("environ", "every"),
-    [
-        pytest.param({"WATCHDOG_USEC": "120000000"}, timedelta(seconds=60), id="half of what is allowed"),
-        pytest.param({"WATCHDOG_USEC": "120000000", "WATCHDOG_PID": OWN}, timedelta(seconds=60), id="meant for us"),
-        pytest.param({"WATCHDOG_USEC": "120000000", "WATCHDOG_PID": "1"}, None, id="meant for another process"),
-        pytest.param({}, None, id="nobody waits"),
-        pytest.param({"WATCHDOG_USEC": "0"}, None, id="zero is off"),
-        pytest.param({"WATCHDOG_USEC": "-5"}, None, id="below zero"),
-        pytest.param({"WATCHDOG_USEC": "two"}, None, id="no number"),
-        pytest.param({"WATCHDOG_USEC": "9" * 40}, None, id="longer than any time"),
-        pytest.param({"WATCHDOG_USEC": "120000000", "WATCHDOG_PID": "x"}, None, id="no process"),
-    ],
-)
-def test_how_often_the_watchdog_wants_to_hear(environ: dict[str, str], every: timedelta | None) -> None:
-    assert watchdog_interval(environ) == every

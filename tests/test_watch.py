@@ -222,18 +222,6 @@ class TestBursts:
         assert watched.watch.take() == Dirty(frozenset(ARMS), everything=False)
         assert watched.watch.take() == Dirty(frozenset(), everything=False)
 
-    def test_an_arm_tells_for_how_long_it_is_quiet(self, watched: Watched) -> None:
-        assert watched.watch.quiet_for("arm-07", monotonic()) is None
-        before = monotonic()
-        (watched.share / "arm-07" / "x").touch()
-        watched.until("arm-07")
-        after = monotonic()
-        quiet_s = watched.watch.quiet_for("arm-07", after + 60)
-        assert quiet_s is not None
-        assert 60 <= quiet_s <= 60 + after - before
-        assert watched.watch.quiet_for("arm-07", before - 60) == 0.0
-        assert watched.watch.quiet_for("arm-09", after) is None
-
 
 class TestTrouble:
     """What the watch cannot hear it says, and gives everything to be looked at once."""

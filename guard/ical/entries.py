@@ -239,11 +239,6 @@ def _rule(prop: Property) -> str:
     return ";".join(f"{name}={value}" for name, _, value in parts)
 
 
-def start_of(found: Entry) -> datetime:
-    """When the entry begins, in UTC."""
-    return instant(found.start, found.zone)
-
-
 def end_of(start: Local, zone: tzinfo, lasts: Length) -> datetime:
     """When what begins then is over, in UTC: days are counted by the calendar, the rest is exact."""
     if not lasts.days:

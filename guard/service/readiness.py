@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 import socket
 from collections.abc import Mapping
-from datetime import timedelta
 
 PATIENCE_S = 1.0
 """Longer than a manager that is well takes to read; one that hangs must not hold the monitor up."""
@@ -35,13 +34,3 @@ def notify(*states: str, environ: Mapping[str, str] = os.environ) -> bool:
 def _one_line(state: str) -> str:
     """The state without line breaks, each of which would begin another one; bytes of no text are shown as ?."""
     return " ".join(state.split("\n")).encode("utf-8", "replace").decode()
-
-
-def watchdog_interval(environ: Mapping[str, str] = os.environ) -> timedelta | None:
-    """How often to tell ``WATCHDOG=1``: half of what sd_watchdog_enabled(3) allows. None where nobody waits for it."""
-    try:
-        allowed = timedelta(microseconds=int(environ.get("WATCHDOG_USEC", "")))
-        meant = int(environ.get("WATCHDOG_PID") or os.getpid())
-    except (ValueError, OverflowError):
-        return None
-    return allowed / 2 if meant == os.getpid() and allowed > timedelta() else None

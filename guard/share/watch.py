@@ -11,7 +11,6 @@ import sys
 import threading
 from collections.abc import Callable, Collection
 from functools import lru_cache
-from time import monotonic
 
 from guard.record import Record
 from guard.share.find import LEFT_BY_FILE_BROWSERS, OUR_PREFIX
@@ -54,14 +53,12 @@ class Watch:
         root: str,
         arm_of: Callable[[str], str | None],
         wake: Callable[[], None],
-        clock: Callable[[], float] = monotonic,
     ) -> None:
         self.root = root
-        self._arm_of, self._wake, self._clock = arm_of, wake, clock
+        self._arm_of, self._wake = arm_of, wake
         self._lock = threading.Lock()
         self._arms: set[str] = set()
         self._everything = False
-        self._last_heard: dict[str, float] = {}
         self._observer: Inotify | Observer | None = None
         self._prefix = ""
         self._place: tuple[int, int] | None = None
@@ -126,12 +123,6 @@ class Watch:
             self._everything = False
         return dirty
 
-    def quiet_for(self, arm: str, now: float) -> float | None:
-        """For how many seconds nothing was heard of an arm; None where nothing ever was. ``now`` is monotonic."""
-        with self._lock:
-            heard = self._last_heard.get(arm)
-        return None if heard is None else max(now - heard, 0.0)
-
     def trouble(self) -> str | None:
         """Why not everything is heard, in words; None where nothing speaks against it.
 
@@ -165,7 +156,6 @@ class Watch:
                 self._everything = True
             else:
                 self._arms.add(arm)
-                self._last_heard[arm] = self._clock()
         if is_news:
             self._wake()
 
