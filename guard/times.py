@@ -45,6 +45,11 @@ def shown(moment: datetime, zone: tzinfo) -> str:
         return moment.strftime("%a %Y-%m-%d %H:%M UTC")
 
 
+def day_shown(moment: datetime, zone: tzinfo) -> str:
+    """The day of what is not known to the hour: ``Wed 2026-11-25``."""
+    return shown(moment, zone)[: len("Wed 2026-11-25")]
+
+
 def shown_with_age(moment: datetime | None, now: datetime, zone: tzinfo) -> str:
     """A moment in the plant's zone with its distance from now in words."""
     if moment is None:

@@ -140,7 +140,7 @@ class TestChart:
     def test_what_is_empty_and_what_is_changed(self) -> None:
         empty = lines(ahead([held(off=1.0, mah=100.0)], [], NOW, 9, 60))
         assert re.search(r" 864310_+$", next(line for line in empty if line.startswith(" arm-07  ")))
-        assert " arm-07 memory-cell is expected to be empty Tue 2027-01-05 17:00 (in 41 d 8 h)." in empty
+        assert " arm-07 memory-cell is expected to be empty about Tue 2027-01-05 (in 41 d 8 h)." in empty
         changed = lines(ahead([held()], [event(100, HOUR, "memory-swap")], NOW, 9, 60))
         assert re.search(r" 9+A\.+$", next(line for line in changed if line.startswith(" arm-07  ")))
 

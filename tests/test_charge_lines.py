@@ -88,7 +88,7 @@ class TestWords:
 
         year = "Thu 2027-11-25 15:00"
         assert words() == f"arm-07 memory-cell: 100 % left now, 100 % at {year}; never empty by the standby current."
-        assert words(mah=100.0, off=1.0).endswith("; empty Tue 2027-01-05 17:00.")
+        assert words(mah=100.0, off=1.0).endswith("; empty about Tue 2027-01-05.")
         assert words(mah=0.1, off=1.0) == f"arm-07 memory-cell: 0 % left now, 0 % at {year}; empty by its figures."
         swap = event(30, HOUR, "memory-swap")
         assert words(swap).endswith("left now, 100 % at Fri 2026-12-25 09:00, when it is planned to be changed.")

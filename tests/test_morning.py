@@ -81,13 +81,13 @@ class TestEvents:
         (asked,) = for_event(given(proven(3 * DAY)), event(NOW + 5 * DAY))
         assert (asked.due, asked.not_before, asked.event) == (NOW + 5 * DAY, None, "power-down: weekly stop")
 
-    def test_what_a_backup_lifts_when_that_must_begin_at_the_latest_and_all_else_by_the_start(self) -> None:
+    def test_what_a_backup_lifts_and_a_cell_before_it_when_that_must_begin_at_the_latest(self) -> None:
         facts, planned = given(proven(3 * DAY), marks=(mark("cell-alarm", NOW - HOUR),)), event(NOW + 5 * DAY)
         then = verdict(facts.facts, Question("power-down", planned.start, planned.off_for))
         found = wants_for_event(then, planned, NOW, NOW + 4 * DAY)
         assert {each.code: each.due for each in found} == {
             "stale-backup": NOW + 4 * DAY,
-            "cell-alarm": NOW + 5 * DAY,
+            "cell-alarm": NOW + 4 * DAY,
         }
 
     def test_not_before_the_time_from_which_it_helps(self) -> None:
@@ -128,6 +128,11 @@ class TestCellOut:
         other = want("arm-03", hours=80.0)
         first, *_ = steps([other, *wants_now(self.OUT.verdict)], ARMS)
         assert first.text == "Seat the new cell, then run: guard swap end arm-07 --by NAME"
+
+    def test_then_a_memory_that_differs(self) -> None:
+        differs = want("arm-03", remedy="Let nobody move {}.")._replace(code="memory-differs")
+        order = steps([want("arm-02", hours=80.0), differs, *wants_now(self.OUT.verdict)], ARMS)
+        assert [each.codes[0] for each in order[:3]] == ["window-open", "memory-differs", "stale-backup"]
 
     def test_an_event_does_not_tell_it_again(self) -> None:
         assert {each.code for each in for_event(self.OUT, event(NOW + DAY))} == {"stale-backup"}

@@ -27,6 +27,7 @@ from guard.visit_file import read_steps, shipped
 from tests.facts import ARM, DAY, HOUR, NOW, Given, mark, proven
 from tests.facts import given as facts_of
 from tests.plant import Plant
+from tests.test_memory import AFTER, PROGRAMS, ZERO, compared, swapped
 from tests.test_sheet import HOSTILE, ZONE, Page
 
 STEPS = read_steps(shipped())
@@ -50,6 +51,8 @@ HELD = facts_of(
     marks=(mark("edit", NOW - HOUR, by="R. Osei"), mark("cell-alarm", NOW - HOUR, cell="memory-cell")),
     limits={"copies_needed": 2},
 )
+
+DIFFERS = swapped(AFTER, told=(compared(AFTER, PROGRAMS, ZERO),))
 
 
 class TestOnPaper:
@@ -96,6 +99,18 @@ class TestOnPaper:
         ):
             assert told in before
 
+    def test_one_reason_for_several_verdicts_is_told_once(self) -> None:
+        text = page(facts_of(action="memory-swap")).text
+        assert text.count("The share holds no settled backup of arm-07.") == 1
+        assert "Do not change the memory cell of arm-07: for the same reason." in text
+
+    def test_of_what_takes_many_steps_the_first_stands_there_and_where_to_read_the_rest(self) -> None:
+        text = page(DIFFERS).text
+        assert (
+            "First: Let nobody move arm-07 before this is settled: check programs, settings and axis positions at the"
+            " machine. All of it: guard visit arm-07" in text
+        )
+
     def test_who_answers_for_a_finding_stands_there_in_words(self) -> None:
         answered = SignOff("restore-test-due", "J. Novak", "spare comes next week", NOW - HOUR, NOW + DAY)
         text = page(facts_of(proven(), limits={"restore_test_within": DAY}, sign_offs=(answered,))).text
@@ -128,7 +143,7 @@ class TestOnPaper:
         html = drawn(sheet(READY), ZONE)
         assert not re.search(r"url\(|@import|https?://|<script", html)
 
-    @pytest.mark.parametrize("given", [READY, HELD], ids=["ready", "held"])
+    @pytest.mark.parametrize("given", [READY, HELD, DIFFERS], ids=["ready", "held", "differs"])
     def test_it_is_one_page_of_a4(self, given: Given, tmp_path: Path) -> None:
         browser = shutil.which("chromium") or shutil.which("chromium-browser")
         if browser is None:

@@ -19,7 +19,7 @@ from guard.rules.cells import due_soon_at, installed_at, open_alarms
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.outlook import HOUR, Outlook, empty_at, outlook
 from guard.rules.spares import was_old
-from guard.times import shown, shown_with_age
+from guard.times import day_shown, shown, shown_with_age
 from guard.units import figure, in_words
 
 BAR = 20
@@ -268,7 +268,7 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
         if row.empty_at is None
         else "EMPTY by its figures"
         if row.empty_at <= now
-        else f"empty {shown_with_age(row.empty_at, now, zone)}"
+        else f"empty about {day_shown(row.empty_at, zone)} (in {in_words(row.empty_at - now)})"
     )
     stake = "" if row.expected_h is None else f"{figure(row.expected_h)} h of work at stake"
     if row.next is None:

@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from guard.cli.output import Line, visible
 from guard.plan.charge_ahead import Ahead, Groups, Way, grouped
 from guard.rules.evidence import MICROSECOND
-from guard.times import shown, shown_with_age
+from guard.times import day_shown, shown
 from guard.units import in_words
 
 MOST_CELLS = 20
@@ -121,7 +121,7 @@ def _days(start: datetime, step: timedelta, columns: int, zone: tzinfo) -> str:
 def _ends(ahead: Ahead, now: datetime, zone: tzinfo) -> Iterator[Line]:
     for way in ahead.ways:
         if way.empty_at is not None and way.empty_at <= ahead.until:
-            at = shown_with_age(way.empty_at, now, zone)
+            at = f"about {day_shown(way.empty_at, zone)} (in {in_words(way.empty_at - now)})"
             empty = "is empty by its figures." if way.empty_at <= now else f"is expected to be empty {at}."
             yield Line(f"{way.arm} {way.type} {empty}", style="hold-word", indent=1)
 

@@ -13,7 +13,7 @@ from guard.cli import output, verdicts
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
 from guard.cli.swap import name_of
-from guard.cli.visit_lines import do_lines, how_far, under_way_line, verdict_line
+from guard.cli.visit_lines import do_lines, how_far, under_way_line, verdict_lines
 from guard.cli.when import parse_when
 from guard.desk import Desk
 from guard.errors import NotUnderstood, StateUnusable, WouldOverwrite
@@ -168,7 +168,7 @@ def _screen(sheet: RunSheet, visit: Visit | None, desk: Desk) -> Iterator[Line]:
     yield Line(f"Service visit of {arm.id}{name}, {start}", style="head")
     if visit is not None:
         yield under_way_line(visit, zone)
-    yield from (verdict_line(each, zone) for each in sheet.verdicts)
+    yield from verdict_lines(sheet.verdicts, zone)
     for text in (*sheet.conflicts, *sheet.left_out):
         yield Line(text, label="caution", label_style="caution-word", label_width=9)
     lifts = to_lift(sheet, zone)

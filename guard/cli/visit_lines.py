@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta, tzinfo
 
 from guard import visits
@@ -25,9 +25,10 @@ CAUTIONED = ("position-cells", "power-off", "lockout", "stored-energy")
 """Steps that show the cautions once more."""
 
 
-def verdict_line(verdict: Verdict, zone: tzinfo) -> Line:
-    """One verdict in one sentence, after its level."""
-    return Line(told(verdict, zone), label=verdict.level.upper(), label_style=f"{verdict.level}-word", label_width=9)
+def verdict_lines(verdicts: Sequence[Verdict], zone: tzinfo) -> Iterator[Line]:
+    """Each verdict in one sentence, after its level."""
+    for verdict, text in zip(verdicts, told(verdicts, zone), strict=True):
+        yield Line(text, label=verdict.level.upper(), label_style=f"{verdict.level}-word", label_width=9)
 
 
 def do_lines(step: Step, arm: str) -> Iterator[Line]:
@@ -103,7 +104,7 @@ def timer_lines(step: Step, ran: timedelta) -> Iterator[Line]:
 def ahead_lines(visit: Visit, seen: Scene, zone: tzinfo) -> Iterator[Line]:
     """The gates that are to come, as they stand now: what is shut at the cabinet is better known at the desk."""
     yield Line()
-    yield verdict_line(seen.verdicts["service-visit"], zone)
+    yield from verdict_lines([seen.verdicts["service-visit"]], zone)
     for gate, action in OF_PART:
         verdict = seen.verdicts[action]
         if of_gate(visit, gate) is not None and verdict.level in BLOCKING:

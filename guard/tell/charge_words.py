@@ -7,7 +7,7 @@ from datetime import datetime, tzinfo
 from guard.plan.charge_ahead import Way
 from guard.rules.evidence import utc
 from guard.tell.told import Charge
-from guard.times import shown
+from guard.times import day_shown, shown
 
 COLUMNS = 46
 """Events that begin within one of so many stretches of the time share a letter."""
@@ -48,7 +48,7 @@ def emptied(way: Way, now: datetime, zone: tzinfo) -> str:
     """When a cell is expected to be empty, with the planned events."""
     if way.empty_at is None:
         return "never empty by the standby current"
-    return "empty by its figures" if way.empty_at <= now else f"empty {shown(way.empty_at, zone)}"
+    return "empty by its figures" if way.empty_at <= now else f"empty about {day_shown(way.empty_at, zone)}"
 
 
 def percent(part: float) -> str:

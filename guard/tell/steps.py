@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 
 from guard.model import Finding, Level, PlannedEvent, Verdict, rank
-from guard.plan.campaign import SAVING_LIFTS
+from guard.plan.campaign import CELL_WORK, SAVING_LIFTS
 from guard.plan.events import LAST_MOMENT
 from guard.plant import Arm
 from guard.record import Record
@@ -32,6 +32,9 @@ ONLY_BY_THE_PLAN = ("event-conflict",)
 
 CELL_OUT = ("window-open", "window-closing", "window-over")
 """The clock of a swap runs: nothing else is as urgent, and what a later event says of it is the same once more."""
+
+MEMORY_DIFFERS = "memory-differs"
+"""The arm may move elsewhere than taught as soon as somebody moves it."""
 
 
 class Want(Record):
@@ -72,7 +75,7 @@ def wants_for_event(
 ) -> Iterator[Want]:
     """What blocks a planned event on an arm, or contradicts it in the plan, and can be done by the next morning.
 
-    What a backup lifts is due at ``save_by``.
+    What a backup lifts is due at ``save_by``, and so is the change of a cell, which comes before it.
     """
     for found in _open(verdict):
         if found.code in CELL_OUT:
@@ -83,7 +86,7 @@ def wants_for_event(
             continue
         not_before = first if first is not None and first > now else None
         what = verdict.arm, found.level, found.code, found.remedy, found.message
-        due = save_by if save_by is not None and found.code in SAVING_LIFTS else event.start
+        due = save_by if save_by is not None and found.code in SAVING_LIFTS | CELL_WORK else event.start
         yield Want(*what, due, not_before, named(event), hours=_hours(verdict))
 
 
@@ -127,14 +130,17 @@ def steps(wants: Iterable[Want], arms: Mapping[str, Arm]) -> tuple[Step, ...]:
 
 
 def in_order(todo: Iterable[Step]) -> tuple[Step, ...]:
-    """Steps as they are to be done: worst first, where a cell is out, what is so already, what is needed soonest, where most is at stake."""
+    """Steps as they are to be done: worst first; a cell that is out, then a memory that is not what it was, before all else.
+
+    Then what is so already, what is needed soonest, where most is at stake.
+    """
     return tuple(sorted(todo, key=_place))
 
 
-def _place(step: Step) -> tuple[int, bool, bool, datetime, float, int, str]:
+def _place(step: Step) -> tuple[int, int, bool, datetime, float, int, str]:
     already = not step.lots or any(lot.now for lot in step.lots)
-    runs = not set(step.codes).isdisjoint(CELL_OUT)
-    return -rank(step.level), not runs, not already, step.due or LAST_MOMENT, -step.hours, -step.arms, step.text
+    urgent = 0 if not set(step.codes).isdisjoint(CELL_OUT) else 1 if MEMORY_DIFFERS in step.codes else 2
+    return -rank(step.level), urgent, not already, step.due or LAST_MOMENT, -step.hours, -step.arms, step.text
 
 
 def _merged(wants: Iterable[Want]) -> Iterable[Want]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, tzinfo
 
 from guard.model import Finding, Verdict, rank
@@ -12,7 +13,7 @@ from guard.rules.sign_off import counts_as
 from guard.tell.cautions import CAUTIONS
 from guard.tell.page import page
 from guard.tell.sheet import counts_from
-from guard.tell.words import DOING, answered_for
+from guard.tell.words import DOING, answered_for, shortened
 from guard.times import shown, shown_with_age
 from guard.units import in_words
 
@@ -45,15 +46,15 @@ class RunSheet(Record):
 def drawn(sheet: RunSheet, zone: tzinfo) -> str:
     """The run sheet as a page of HTML."""
     resting = next((each.resting for each in sheet.verdicts if each.resting is not None), None)
-    lifts = to_lift(sheet, zone)
+    lifts = [_on_paper(each, sheet.arm.id) for each in to_lift(sheet, zone)]
     return page(
         "visit.html",
         plant=sheet.plant,
         arm=sheet.arm,
         start=shown(sheet.start, zone),
         verdicts=[
-            {"level": each.level, "text": told(each, zone, 2 if each.level == "caution" else 1)}
-            for each in sheet.verdicts
+            {"level": each.level, "text": text}
+            for each, text in zip(sheet.verdicts, told(sheet.verdicts, zone, 1), strict=True)
         ],
         conflicts=sheet.conflicts,
         left_out=sheet.left_out,
@@ -72,19 +73,29 @@ def drawn(sheet: RunSheet, zone: tzinfo) -> str:
     )
 
 
-def told(verdict: Verdict, zone: tzinfo, most: int = 2) -> str:
-    """A verdict in one sentence, without its level, which stands before it: what it is about, and why.
+def told(verdicts: Sequence[Verdict], zone: tzinfo, most: int = 2) -> list[str]:
+    """Each verdict in one sentence, without its level, which stands before it: what it is about, and why.
 
-    ``most`` is how many reasons there is room for; the rest is counted.
+    ``most`` is how many reasons there is room for where something is blocked; the rest is counted. What another one
+    before tells in the same words is not told in full again.
     """
+    told_before: set[str] = set()
+    texts = []
+    for verdict in verdicts:
+        found = [each for each in verdict.findings if counts_as(each) == verdict.level]
+        room = 2 if verdict.level == "caution" else most
+        why = " ".join(_weighed(each, zone) for each in found[:room])
+        more = f" (and {len(found) - room} more: guard ask)" if len(found) > room else ""
+        texts.append(_said(verdict, f"{'for the same reason.' if why in told_before else why}{more}"))
+        told_before.add(why)
+    return texts
+
+
+def _said(verdict: Verdict, why: str) -> str:
     doing = f"{DOING[verdict.question.action]} {verdict.arm}"
-    found = [each for each in verdict.findings if counts_as(each) == verdict.level]
-    if not found:
+    if verdict.level == "clear":
         return f"The backups allow you to {doing}."
-    more = f" (and {len(found) - most} more: guard ask)" if len(found) > most else ""
-    why = " ".join(_weighed(each, zone) for each in found[:most])
-    may = "Weigh before you" if verdict.level == "caution" else "Do not"
-    return f"{may} {doing}: {why}{more}"
+    return f"{'Weigh before you' if verdict.level == 'caution' else 'Do not'} {doing}: {why}"
 
 
 def _weighed(found: Finding, zone: tzinfo) -> str:
@@ -105,6 +116,12 @@ def to_lift(sheet: RunSheet, zone: tzinfo) -> list[str]:
         if first is not None:
             its.add(f"A backup counts that is saved from {shown(first, zone)} on.")
     return [" ".join([f"{remedy.rstrip('.')}.", *sorted(its)]) if its else remedy for remedy, its in notes.items()]
+
+
+def _on_paper(lift: str, arm: str) -> str:
+    """What lifts something, as far as there is room for it."""
+    first = shortened(lift)
+    return lift if first == lift.rstrip(".") else f"{first}. All of it: guard visit {arm}"
 
 
 def said_of(step: Step, arm: str) -> list[str]:

@@ -57,12 +57,18 @@ def _first_step(verdict: Verdict) -> str:
     distinct = list(dict.fromkeys(worst))
     if not distinct:
         return ": nothing known."
-    whole = distinct[0].rstrip(".")
-    sentence = _FIRST_SENTENCE.match(whole) if len(whole) > LONGEST else None
-    if sentence is not None and sentence[0] != whole:
-        return f", first of all: {_uncapital(sentence[0])}."
+    whole, first = distinct[0].rstrip("."), shortened(distinct[0])
+    if first != whole:
+        return f", first of all: {_uncapital(first)}."
     count = f", first of {len(distinct)} steps" if len(distinct) > 1 else ""
     return f"{count}: {_uncapital(whole)}."
+
+
+def shortened(remedy: str) -> str:
+    """A remedy without its full stop; of what takes many sentences the first one."""
+    whole = remedy.rstrip(".")
+    sentence = _FIRST_SENTENCE.match(whole) if len(whole) > LONGEST else None
+    return whole if sentence is None else sentence[0]
 
 
 def _uncapital(text: str) -> str:
