@@ -19,6 +19,12 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Half as many more than cores: a third of the time tests wait, for monitors, windows and disks."""
+    cores = os.cpu_count() or 1
+    return cores + cores // 2
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave property tests out of what coverage measures: it doubles their time, and examples tell what is covered."""
     for item in items:

@@ -10,6 +10,7 @@ import sys
 import time
 from datetime import timedelta
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -179,6 +180,7 @@ class TestShow:
             if now["state"] not in screens:
                 screens[now["state"]] = plant.run("swap", "show", "arm-07").out
             assert time.monotonic() < deadline
+            Event().wait(0.1)
         assert list(dict.fromkeys(state for state, _, _ in seen)) == ["open", "closing", "over"]
         assert [out for _, out, _ in seen] == sorted(out for _, out, _ in seen)
         assert [left for _, _, left in seen] == sorted((left for _, _, left in seen), reverse=True)

@@ -119,6 +119,8 @@ class Guard:
 
     def _is_ours(self, path: str) -> bool:
         real = os.path.realpath(path)
+        if "__pycache__" in real.split(os.sep):
+            return True  # what Python keeps of a module that the call was the first to need
         return real == os.devnull or any(real == each or real.startswith(each + os.sep) for each in self.may_write)
 
 
