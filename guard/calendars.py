@@ -23,7 +23,8 @@ _KEPT = "Put that right and import it again."
 class TakenIn(Record):
     """What came of taking in a calendar: what changed in the plan, and what of it was left or is in doubt.
 
-    ``is_new`` tells that the calendar says or leaves something else than it did before.
+    ``is_new`` tells that the calendar says or leaves something else than it did before; ``passed_over`` is how many of
+    its entries are none of ours.
     """
 
     source: str
@@ -31,6 +32,7 @@ class TakenIn(Record):
     left: tuple[Left, ...]
     until: datetime | None
     is_new: bool
+    passed_over: int = 0
 
 
 def take_in(desk: Desk, path: str, *, by_hand: bool = True) -> TakenIn:
@@ -51,7 +53,7 @@ def take_in(desk: Desk, path: str, *, by_hand: bool = True) -> TakenIn:
         raise CalendarRefused(path, why, f"If that is meant: guard event import {quoted(path)}")
     with desk.recording() as ledger:
         changed, is_new = store.take_in(ledger, found, now)
-    return TakenIn(path, changed, found.left, found.until, is_new)
+    return TakenIn(path, changed, found.left, found.until, is_new, found.passed_over)
 
 
 def forget(desk: Desk, path: str) -> Changes:

@@ -190,6 +190,20 @@ def test_the_screen_tells_what_came_of_it_and_what_to_look_up(plant: Plant) -> N
     assert "\x1b" not in done.out
 
 
+@pytest.mark.parametrize(
+    ("others", "told"), [(0, None), (1, "1 other entry plans nothing here"), (2, "2 other entries plan nothing here")]
+)
+def test_the_screen_counts_what_is_none_of_ours(plant: Plant, others: int, told: str | None) -> None:
+    drills = [
+        entry("DTSTART:21261206T080000Z", uid=f"{n}@drill", summary="Shutdown of the canteen") for n in range(others)
+    ]
+    (plant.root / "plan.ics").write_bytes(calendar(SHUTDOWN, *drills))
+    done = plant.run("event", "import", "plan.ics")
+    assert "1 planned, 0 as before" in done.out
+    assert ("plans nothing here" in done.out or "plan nothing here" in done.out) is (told is not None)
+    assert told is None or told in done.out
+
+
 def test_a_newer_export_under_another_name_is_told_to_plan_everything_twice(plant: Plant) -> None:
     for name, parts in (("plan.ics", (SHUTDOWN,)), ("else.ics", (VISIT,)), ("plan (1).ics", (SHUTDOWN,))):
         (plant.root / name).write_bytes(calendar(*parts))

@@ -111,6 +111,13 @@ def _lines(taken: TakenIn, desk: Desk) -> Iterator[Line]:
             " again, which the monitor does every day for the calendars in calendar.watch.",
             style="quiet",
         )
+    if taken.passed_over:
+        plan = "entry plans" if taken.passed_over == 1 else "entries plan"
+        yield Line(
+            f"{taken.passed_over} other {plan} nothing here: no kind of event and no arm's id is named, or a rule says so."
+            " Which other words mean what: [calendar] in the configuration.",
+            style="quiet",
+        )
     yield from left_lines(taken.left)
 
 

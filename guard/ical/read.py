@@ -63,6 +63,7 @@ class _Reading:
         self.left: dict[Left, None] = {}
         self.doubtful: set[str] = set()
         self.all_doubtful = self.goes_on = False
+        self.passed_over = 0
         self.cancels = [any(map(_is_cancel, properties(source, head))) for head in source.heads]
 
     def read(self) -> Read:
@@ -81,6 +82,7 @@ class _Reading:
             all_doubtful=self.all_doubtful,
             until=self.bounds.horizon if self.goes_on else None,
             is_empty=not self.source.entries,
+            passed_over=self.passed_over,
         )
 
     def _relevant(self) -> dict[str, list[Block]]:
@@ -92,6 +94,7 @@ class _Reading:
             blocks.setdefault(uid, []).append(block)
             if uid not in wanted and not uid.endswith(OUR_UIDS) and self.reader.meaning(said) is not None:
                 wanted.add(uid)
+        self.passed_over = sum(uid not in wanted and not uid.endswith(OUR_UIDS) for uid in blocks)
         return {uid: blocks[uid] for uid in blocks if uid in wanted}
 
     def _look_at_tasks(self) -> None:

@@ -160,7 +160,7 @@ class Read(Record):
     ``doubtful`` are the UIDs of entries that could not be understood: what they once planned stays
     planned. ``all_doubtful`` says that this holds for whatever is missing, since nobody can tell which entry it
     was. ``until`` is up to when recurrences were followed, where there are more after it; ``is_empty`` that the file
-    holds no entry whatever.
+    holds no entry whatever. ``passed_over`` is how many entries are none of ours.
     """
 
     source: str
@@ -171,6 +171,7 @@ class Read(Record):
     all_doubtful: bool = False
     until: datetime | None = None
     is_empty: bool = False
+    passed_over: int = 0
 
 
 class Changes(Record):
