@@ -61,19 +61,19 @@ def schedule(desk: Desk) -> Schedule:
     return Schedule(keep.all_for, keep.daily, keep.weekly, keep.monthly, keep.yearly, keep.at_least)
 
 
-def claims(desk: Desk) -> dict[str, list[Claim]]:
-    """By arm: what changes of memory cells, people who signed off and visits under way rested on, and what is pinned."""
+def claims(desk: Desk, arm: str | None = None) -> dict[str, list[Claim]]:
+    """By arm, of one or all: what changes of memory cells, people who signed off and visits under way rested on, and what is pinned."""
     found: dict[str, list[Claim]] = {}
     zone, ledger = desk.settings.zone(), desk.records
     for what, relied in (
-        ("memory swap", retained.swaps(ledger)),
-        ("sign-off", retained.relied_on(ledger)),
-        ("visit under way, as stamped", retained.visits(ledger)),
+        ("memory swap", retained.swaps(ledger, arm)),
+        ("sign-off", retained.relied_on(ledger, arm)),
+        ("visit under way, as stamped", retained.visits(ledger, arm)),
     ):
-        for arm, at, path, content in relied:
-            found.setdefault(arm, []).append(Claim(path, content, f"the {what} of {shown(at, zone)} rested on it"))
-    for arm, pinned in retained.pins(ledger).items():
-        found.setdefault(arm, []).extend(Claim(each.path, each.fingerprint, pinned_words(each)) for each in pinned)
+        for name, at, path, content in relied:
+            found.setdefault(name, []).append(Claim(path, content, f"the {what} of {shown(at, zone)} rested on it"))
+    for name, pinned in retained.pins(ledger, arm).items():
+        found.setdefault(name, []).extend(Claim(each.path, each.fingerprint, pinned_words(each)) for each in pinned)
     return found
 
 
@@ -268,12 +268,12 @@ def _why_not_purged(desk: Desk, each: HeldSet) -> Iterator[str]:
 
 def _kept_now(desk: Desk, each: HeldSet, facts: ArmFacts) -> Iterator[str]:
     """Why the set would be kept if all that was moved stood on the share: an edit or a power-down marked since, or a pin."""
-    moved = {(one.path, one.fingerprint) for one in retained.held_sets(desk.records).values() if one.arm == each.arm}
+    moved = {(one.path, one.fingerprint) for one in retained.held_sets(desk.records, each.arm).values()}
     as_if_there = tuple(
         there._replace(gone=False, trouble=None) if (there.path, there.fingerprint) in moved else there
         for there in facts.sets
     )
-    claimed = claims(desk).get(each.arm, ())
+    claimed = claims(desk, each.arm).get(each.arm, ())
     for found in decisions(facts._replace(sets=as_if_there), schedule(desk), desk.settings.zone(), claimed):
         if found.keep and (found.path, found.fingerprint) == (each.path, each.fingerprint):
             yield from found.reasons

@@ -96,12 +96,12 @@ def from_body(arm: str, told: Body) -> HeldSet:
     )
 
 
-def held_sets(ledger: Ledger) -> dict[str, HeldSet]:
-    """What lies in the holding folders by what the ledger says, in the order in which it was moved."""
+def held_sets(ledger: Ledger, arm: str | None = None) -> dict[str, HeldSet]:
+    """What lies in the holding folders by what the ledger says, of one arm or all, in the order in which it was moved."""
     found: dict[str, HeldSet] = {}
-    for _, arm, told in ledger.bodies("keep"):
+    for _, name, told in ledger.bodies("keep", arm):
         if told["act"] == "held":
-            found[str(told["id"])] = from_body(arm, told)
+            found[str(told["id"])] = from_body(name, told)
         else:
             found.pop(str(told["id"]), None)
     return found
@@ -146,27 +146,29 @@ Relied = tuple[str, datetime, str | None, str | None]
 """An arm, when it was, and the path and fingerprint of the set that it rested on."""
 
 
-def swaps(ledger: Ledger) -> Iterator[Relied]:
+def swaps(ledger: Ledger, arm: str | None = None) -> Iterator[Relied]:
     """What every change of a memory cell rested on."""
-    for at, arm, told in ledger.bodies("swap"):
+    for at, name, told in ledger.bodies("swap", arm):
         if told["verb"] == "begin":
-            yield arm, moment(at), _text(told["set"]), _text(told["fingerprint"])
+            yield name, moment(at), _text(told["set"]), _text(told["fingerprint"])
 
 
-def relied_on(ledger: Ledger) -> Iterator[Relied]:
+def relied_on(ledger: Ledger, arm: str | None = None) -> Iterator[Relied]:
     """What the answers rested on that people saw who signed off."""
-    for at, arm, told in ledger.bodies("sign-off"):
-        yield arm, moment(at), _text(told.get("rests_on")), _text(told.get("fingerprint"))
+    for at, name, told in ledger.bodies("sign-off", arm):
+        yield name, moment(at), _text(told.get("rests_on")), _text(told.get("fingerprint"))
 
 
-def visits(ledger: Ledger) -> Iterator[Relied]:
+def visits(ledger: Ledger, arm: str | None = None) -> Iterator[Relied]:
     """What the stamps of the visits that are under way rested on."""
     found: dict[str, list[Relied]] = {}
-    for at, arm, told in ledger.bodies("visit"):
+    for at, name, told in ledger.bodies("visit", arm):
         if told["verb"] in ("begin", "end", "give-up"):
-            found[arm] = []
+            found[name] = []
         else:
-            found.setdefault(arm, []).append((arm, moment(at), _text(told.get("set")), _text(told.get("fingerprint"))))
+            found.setdefault(name, []).append(
+                (name, moment(at), _text(told.get("set")), _text(told.get("fingerprint")))
+            )
     return (each for stamps in found.values() for each in stamps)
 
 
