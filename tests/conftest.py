@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Iterator
@@ -30,6 +31,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if isinstance(item, pytest.Function) and is_hypothesis_test(item.obj):
             item.add_marker(pytest.mark.no_cover)
+
+
+def pytest_collection_finish() -> None:
+    """Leave what was collected, which stays, out of what every later collection of garbage looks through."""
+    gc.freeze()
 
 
 @pytest.fixture

@@ -334,22 +334,31 @@ LEVELS_MET: tuple[Level, ...] = ("clear", *["caution"] * 8, "hold", "unknown")  
 WHATS = (*["done"] * 6, *["begun"] * 4, "skipped")
 
 
+PAUSES = st.sampled_from((timedelta(), MINUTE, 9 * MINUTE, 11 * MINUTE, HOUR))
+LEVELS = st.lists(st.sampled_from(LEVELS_MET), min_size=len(ACTIONS), max_size=len(ACTIONS))
+TENTHS = st.integers(0, 9)
+POWER = st.sampled_from((True, None, False))
+FIFTHS = st.integers(0, 4)
+STEP_NUMBERS = st.integers(0, len(STEPS) - 1)
+TRIED = st.sampled_from(WHATS)
+
+
 @st.composite
 def attempts(draw: st.DrawFn) -> list[Try]:
     """What people try, one thing after the other; most gates are open most of the time."""
     tries, after = [], timedelta()
     for _ in range(draw(st.integers(0, 60))):
-        after += draw(st.sampled_from((timedelta(), MINUTE, 9 * MINUTE, 11 * MINUTE, HOUR)))
+        after += draw(PAUSES)
         seen = scene(after)
-        levels = draw(st.lists(st.sampled_from(LEVELS_MET), min_size=len(ACTIONS), max_size=len(ACTIONS)))
+        levels = draw(LEVELS)
         at = seen.clock.wall
         seen = seen._replace(
             verdicts={action: judged(action, level, at) for action, level in zip(ACTIONS, levels, strict=True)},
-            window=draw(st.sampled_from((None, OUT, *[seen.window] * 8))),
-            powered=Powered(draw(st.sampled_from((True, None, False))), NOW),
-            saved_at=draw(st.sampled_from((None, NOW, at, at, at))),
+            window=(None, OUT, *[seen.window] * 8)[draw(TENTHS)],
+            powered=Powered(draw(POWER), NOW),
+            saved_at=(None, NOW, at, at, at)[draw(FIFTHS)],
         )
-        tries.append(Try(draw(st.integers(0, len(STEPS) - 1)), draw(st.sampled_from(WHATS)), seen))
+        tries.append(Try(draw(STEP_NUMBERS), draw(TRIED), seen))
     return tries
 
 
