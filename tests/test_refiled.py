@@ -12,7 +12,7 @@ import pytest
 
 from guard.clock import now
 from guard.share.find import LEFT_BY_FILE_BROWSERS
-from tests.plant import Plant, stamp
+from tests.plant import Plant, content, stamp
 
 OLD = timedelta(days=20)
 
@@ -64,7 +64,7 @@ def spoil(plant: Plant, statement: str) -> None:
 
 @pytest.mark.parametrize(
     "left",
-    [None, *sorted(LEFT_BY_FILE_BROWSERS), "programs/Thumbs.db"],
+    [None, *sorted(LEFT_BY_FILE_BROWSERS), "programs/Thumbs.db", "Desktop.ini", "programs/._main.txt"],
     ids=lambda left: str(left).replace("/", "-in-"),
 )
 def test_it_is_as_old_as_it_was(plant: Plant, old: str, left: str | None) -> None:
@@ -129,6 +129,17 @@ def test_a_rebuild_does_not_lose_it(plant: Plant, old: str) -> None:
     (plant.root / "state" / "catalogue.db").write_bytes(b"spoiled")
     assert plant.run("look", "--rebuild", "--yes").code == 0
     assert captured(plant) == before
+
+
+@pytest.mark.parametrize("left", ["Thumbs.db", "._main.txt"])
+def test_what_was_left_is_no_part_of_a_backup(plant: Plant, left: str) -> None:
+    """The programs were not saved, and somebody looked into their empty folder."""
+    files = {path: data for path, data in content("arm-07").items() if not path.startswith("programs/")}
+    plant.save("arm-07", files={**files, f"programs/{left}": b"how the icons look"})
+    plant.ready()
+    asked = plant.ask()
+    assert "incomplete-set" in asked.codes
+    assert "programs: no file like programs/**" in asked.out
 
 
 def test_it_stands_in_the_ledger_only_where_it_differs(plant: Plant, old: str) -> None:

@@ -8,7 +8,7 @@ from guard.lapses import NO_PART, PartDifference
 from guard.model import FileFacts
 from guard.plant import Recipe
 from guard.share.checksums import PAYLOAD, is_bag, is_checksum_list
-from guard.share.find import LEFT_BY_FILE_BROWSERS
+from guard.share.find import is_left_by_a_file_browser
 from guard.share.recipe import matches
 
 NAMED = 3
@@ -22,7 +22,7 @@ def saved(files: Iterable[FileFacts]) -> dict[str, FileFacts]:
         found = {path.removeprefix(PAYLOAD): file for path, file in by_path.items() if path.startswith(PAYLOAD)}
     else:
         found = {path: file for path, file in by_path.items() if not is_checksum_list(path)}
-    return {path: file for path, file in found.items() if path.rpartition("/")[2] not in LEFT_BY_FILE_BROWSERS}
+    return {path: file for path, file in found.items() if not is_left_by_a_file_browser(path.rpartition("/")[2])}
 
 
 def part_of(path: str, recipe: Recipe) -> str:

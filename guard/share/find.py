@@ -50,6 +50,16 @@ OUR_PREFIX = ".guard"
 """Names of our own on a share begin so; they are never sets."""
 
 LEFT_BY_FILE_BROWSERS = {"Thumbs.db", "desktop.ini", ".DS_Store"}
+_LEFT = {name.lower() for name in LEFT_BY_FILE_BROWSERS}
+
+
+def is_left_by_a_file_browser(name: str) -> bool:
+    """Whether a file came with no save: somebody looked at the folder, or copied it with a system that leaves such.
+
+    Beside each file that has more to it than its content, one that begins with ._ (common practice, no source).
+    """
+    return name.lower() in _LEFT or name.startswith("._")
+
 
 _UNTOLD = "its name does not tell which arm it belongs to"
 
@@ -94,7 +104,7 @@ class _Search:
             yield Unreadable(folder, _common_arm(alive), error.strerror or str(error))
             return
         for name in names:
-            if not (self._is_ours(name, depth) or name.name in LEFT_BY_FILE_BROWSERS):
+            if not (self._is_ours(name, depth) or is_left_by_a_file_browser(name.name)):
                 yield from self._entry(f"{folder}/{name.name}" if folder else name.name, name, depth, alive)
 
     def _is_ours(self, name: _Name, depth: int) -> bool:

@@ -12,7 +12,7 @@ from guard.plant import Checks, PartRule, Recipe
 from guard.record import Record
 from guard.rules.capture import EARLIEST_PLAUSIBLE
 from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
-from guard.share.find import LEFT_BY_FILE_BROWSERS
+from guard.share.find import is_left_by_a_file_browser
 from guard.share.fingerprint import digest_in_order, in_path_order
 from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
@@ -56,7 +56,8 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
         Problem("odd-entry", f"{path} is named as a copy that did not finish") for path in _unfinished(files, recipe)
     ]
     by_path = {file.path: file for file in files}
-    payload = _payload(by_path)
+    saved = _without_strays(files)
+    payload = _payload({file.path: file for file in saved})
     faults = [] if files else ["it holds no file"]
     faults += [*sums_faults(by_path, reading.kept), *bag_faults(by_path, reading.kept, further)]
     parts = []
@@ -68,7 +69,6 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     if recipe.identity is not None and identity is None:
         faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
     problems = [Problem("incomplete-set", fault) for fault in faults] + odd
-    saved = _without_strays(files)
     essence = digest_in_order(saved) if 0 < len(saved) < len(files) else None
     newest = newest_time((file.mtime_ns for file in saved), as_of)
     return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity, essence)
@@ -87,10 +87,7 @@ def _unfinished(files: Iterable[FileFacts], recipe: Recipe) -> list[str]:
 
 def _without_strays(files: list[FileFacts]) -> list[FileFacts]:
     """The files without those that a file browser left when somebody looked at the folder: they came with no save."""
-    endings = tuple(LEFT_BY_FILE_BROWSERS)  # no path ends so but a stray's or one much like it: quick for all others
-    left = {file.path for file in files if file.path.endswith(endings)}
-    strays = {path for path in left if path.rpartition("/")[2] in LEFT_BY_FILE_BROWSERS}
-    return [file for file in files if file.path not in strays] if strays else files
+    return [file for file in files if not is_left_by_a_file_browser(file.path.rpartition("/")[2])]
 
 
 def _payload(files: Mapping[str, FileFacts]) -> Mapping[str, FileFacts]:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Collection
 from functools import lru_cache
 
 from guard.record import Record
-from guard.share.find import LEFT_BY_FILE_BROWSERS, OUR_PREFIX
+from guard.share.find import OUR_PREFIX, is_left_by_a_file_browser
 from guard.share.layout import NOTHING_YET, UNTOLD_ARM, Layout, stem
 from guard.share.marker import MARKER_NAME
 from guard.share.opening import entries_of
@@ -225,7 +225,7 @@ def arms_by_path(layouts: tuple[Layout, ...], arms: Collection[str]) -> Callable
     def arm_of(names: tuple[str, ...]) -> str | None:
         if names[0] == MARKER_NAME:
             return None
-        if names[0].startswith(OUR_PREFIX) or names[0] in LEFT_BY_FILE_BROWSERS:
+        if names[0].startswith(OUR_PREFIX) or is_left_by_a_file_browser(names[0]):
             return NO_ARM
         told = {arm for layout in layouts for arm in _arms_by(layout, names, arms)}
         if None in told or len(told - {NO_ARM}) > 1:
