@@ -98,3 +98,23 @@ def test_a_damaged_copy_stands_for_no_sound_one(plant: Plant, second: Path) -> N
     assert not too_few(plant)
     shutil.rmtree(third / PATH)
     assert too_few(plant)
+
+
+def test_another_copy_in_the_place_of_one_has_to_be_read(plant: Plant, second: Path) -> None:
+    """The copies moved to another disk, on which one file is not what it was, though it looks the same."""
+    plant.look()
+    plant.prove()
+    assert not too_few(plant)
+    third = plant.root / "third"
+    shutil.copytree(second, third)
+    torn = third / PATH / "memory.bin"
+    about = torn.stat()
+    torn.write_bytes(bytes(reversed(torn.read_bytes())))
+    os.utime(torn, ns=(about.st_atime_ns, about.st_mtime_ns))
+    plant.configure(share='copies = ["third"]\ncopies-needed = 1', extra='[fresh]\npower-down = "99y"\n')
+    assert too_few(plant)
+    plant.look("--arm", "arm-07")
+    assert too_few(plant)
+    plant.configure(share='copies = ["second"]\ncopies-needed = 1', extra='[fresh]\npower-down = "99y"\n')
+    plant.look()
+    assert not too_few(plant)

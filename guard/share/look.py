@@ -106,6 +106,10 @@ def look(
     """
     place = identified(ground.root, number, catalogue, clock())
     entries = list(find(ground.root, ground.layouts, ground.arms, only))
+    if number > 0 and place.identity is None and catalogue.root_of(number) not in (None, ground.root):
+        # A further copy without a marker is known by where it is: this is another one, and nothing of it was read.
+        catalogue.depart(catalogue.known(number).values(), clock())
+        catalogue.note_place(number, ground.root, place)
     identified(ground.root, number, catalogue, clock())  # what went away while it was listed showed less than there is
     report = Report(ground.root, 0, [], [], [], [], [], [], [], [])
     report.odd.extend(entry for entry in entries if isinstance(entry, Odd))

@@ -45,6 +45,12 @@ class Catalogue:
             ).fetchone()
         return Place() if row is None else Place(row[0], time_read(row[1]), row[2], row[3])
 
+    def root_of(self, number: int) -> str | None:
+        """Where a place was when it was last noted; None where it never was."""
+        with self.store.told():
+            row = self.store.connection.execute("SELECT path FROM places WHERE number=?", (number,)).fetchone()
+        return None if row is None else str(row[0])
+
     def note_place(
         self, number: int, path: str, place: Place, changed: str | None = None, at: datetime | None = None
     ) -> None:
