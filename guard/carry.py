@@ -7,7 +7,7 @@ from datetime import datetime
 
 from guard import __version__
 from guard.desk import Desk
-from guard.errors import GuardError, ShareDoubtful, ShareUnreadable, UnknownSet
+from guard.errors import GuardError, ShareDoubtful, ShareUnreadable
 from guard.gather import look_again
 from guard.model import ArmFacts, RestingSet
 from guard.record import Record
@@ -164,8 +164,10 @@ def _cargo(desk: Desk, chosen: RestingSet, arm: str) -> Cargo:
 
     settings, backup = desk.settings, chosen.set
     known = desk.catalogue.known(0, arm).get(backup.path)
-    if known is None:
-        raise UnknownSet(backup.path)
+    if known is None or known.fingerprint != backup.fingerprint:
+        from guard.share.refusals import NotRestorable
+
+        raise NotRestorable(backup.path, "it changed on the share meanwhile", f"Choose anew: guard carry {arm} DEST")
     files = desk.catalogue.manifest(known.id)
     zone, print_ = settings.zone(), backup.fingerprint or ""
     saved = chosen.captured_at.astimezone(zone).strftime("%Y-%m-%d_%H%M") if chosen.captured_at else "undated"

@@ -14,8 +14,12 @@ from pathlib import Path
 import bagit
 import pytest
 
+from guard.carry import carry, choose_set
 from guard.clock import now
-from guard.share.refusals import MOST, DestRefused, MediumFailed, NamesRefused, Unfit
+from guard.desk import Desk
+from guard.load import load
+from guard.share.look import Silent
+from guard.share.refusals import MOST, DestRefused, MediumFailed, NamesRefused, NotRestorable, Unfit
 from guard.tell.cautions import CAUTIONS
 from tests.plant import Plant, Result, content, touch
 from tests.reading import faults, sealed
@@ -277,6 +281,17 @@ class TestRefusals:
             f"{path} is not carried: it is not complete: image: no file like memory.bin"
             in refused(plant, usb, "--set", path).err
         )
+
+    def test_of_a_set_that_was_added_to_since_it_was_chosen(self, ready: Plant, path: str, usb: Path) -> None:
+        """As while a person is asked whether it is the right one."""
+        desk = Desk(load(str(ready.config)))
+        chosen = choose_set(desk, "arm-07").choice.chosen
+        assert chosen is not None
+        (ready.share / path / "programs/new.txt").write_bytes(b"never read back")
+        assert "1 newly sealed" in ready.look().out
+        with pytest.raises(NotRestorable, match="changed on the share meanwhile"):
+            carry(desk, chosen, "arm-07", str(usb), Silent())
+        assert not list(usb.iterdir())
 
     def test_of_a_set_that_is_unknown(self, plant: Plant, usb: Path) -> None:
         plant.ready()

@@ -219,6 +219,28 @@ class TestVanished:
         asked = ready.ask("arm-07")
         assert (asked.code, asked.codes) == (20, {"no-backup"})
 
+    def test_looks_at_each_arm_do_not_believe_it_one_by_one(self, ready: Plant) -> None:
+        """As the monitor looks, where the system tells it of each change."""
+        before = ready.sets("arm-07")
+        elsewhere = away(ready)
+        ready.share.mkdir()
+        shutil.copy2(elsewhere / ".guard-share.json", ready.share)
+        for arm in ready.arms:
+            assert "0 gone" in ready.look("--arm", arm).out
+        assert "2 of 2 sets" in ready.run("look").err
+        assert "0 gone" in ready.look("--arm", "arm-07").out
+        shutil.rmtree(ready.share)
+        elsewhere.rename(ready.share)
+        ready.look()
+        assert ready.sets("arm-07") == before
+        assert ready.ask("arm-07").code == 0
+
+    def test_a_look_at_one_arm_tells_of_one_set_that_went(self, ready: Plant) -> None:
+        ready.save("arm-07", timedelta(days=1))
+        ready.look()
+        shutil.rmtree(ready.share / ready.sets("arm-07")[0]["path"])
+        assert "1 gone" in ready.look("--arm", "arm-07").out
+
     def test_a_look_at_one_arm_does_not_lift_the_doubt_about_the_share(self, tmp_path: Path) -> None:
         arms = tuple(f"arm-{n:02}" for n in range(1, 12))
         plant = Plant(tmp_path / "wide", arms)

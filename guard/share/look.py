@@ -122,7 +122,10 @@ def look(
     # What retention moved away since it was listed is neither new nor missing.
     found = {path: each for path, each in found.items() if path in known or os.path.lexists(f"{ground.root}/{path}")}
     missing = [k for k in known.values() if _is_missing(k, found, report.unreadable)]
-    vanished = len(missing) if only is None and len(missing) >= NEARLY_EVERYTHING * max(len(known), 1) else 0
+    nearly_all = len(missing) >= NEARLY_EVERYTHING * max(len(known), 1)
+    if only is not None and (nearly_all or place.vanished):
+        missing = [k for k in missing if k.path in found]  # whether the others are gone tells a look at everything
+    vanished = len(missing) if only is None and nearly_all else 0
     if vanished and not accept_vanished:
         catalogue.note_place(number, ground.root, place._replace(vanished=vanished))
         raise ShareDoubtful(
