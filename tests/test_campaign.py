@@ -202,6 +202,12 @@ def test_the_change_of_a_cell_comes_before_the_backup_that_must_follow_it() -> N
     assert title.endswith("; a cell is changed before the backup of its arm")
 
 
+def test_what_contradicts_the_event_is_part_of_its_verdict() -> None:
+    again = SHUTDOWN._replace(id="ev-9", off_for=SHUTDOWN.off_for + HOUR)
+    found = [need(given(FRESH, events=(SHUTDOWN, *more)).facts, SHUTDOWN).verdict for more in ((), (again,))]
+    assert ["event-conflict" in {each.code for each in verdict.findings} for verdict in found] == [False, True]
+
+
 # The order
 
 

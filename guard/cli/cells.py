@@ -39,7 +39,9 @@ def configure_cells(parser: argparse.ArgumentParser) -> Run:
     count.add_argument("type", metavar="TYPE", help="the type of the cells, as the configuration calls it")
     count.add_argument("count", type=int, metavar="COUNT", help="how many lie there now")
     count.add_argument(
-        "--date-code", metavar="YYYY-MM", help="when they were made (without: all of the type, whenever made)"
+        "--date-code",
+        metavar="YYYY-MM",
+        help="when they were made: they are among those counted without it before (without: all of the type, whenever made)",
     )
     count.add_argument("--by", default="", metavar="NAME", help="who counted them")
     return _cells

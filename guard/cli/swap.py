@@ -295,7 +295,7 @@ def _sign_off(args: argparse.Namespace) -> int:
     event = _event(desk, args, arm, now) if args.event else None
     until = _until(args, event, now, zone)
     if event is not None:
-        questions = [Question(event.kind, max(event.start, now), event.off_for)]
+        questions = [Question(event.kind, max(event.start, now), event.off_for, event.id)]
     else:
         at = parse_when(args.at, now, zone) if args.at else now
         actions = (args.action,) if args.action else ACTIONS

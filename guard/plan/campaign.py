@@ -200,7 +200,7 @@ class Campaign(Record):
 
 def need(facts: ArmFacts, event: PlannedEvent) -> Need:
     """What one arm needs before the event."""
-    return need_by(facts, verdict(facts, Question(event.kind, event.start, event.off_for)))
+    return need_by(facts, verdict(facts, Question(event.kind, event.start, event.off_for, event.id)))
 
 
 def need_by(facts: ArmFacts, then: Verdict) -> Need:

@@ -1,7 +1,7 @@
 """Spare cells in stock: counted by people, used up by changes; all of it entries of the ledger.
 
 A count says what lies there at that moment. One with a date code is about the cells of that
-making, one without about all of the type. Each later mark `cell-changed` uses one up.
+making, which are taken to be among those counted without one before; one without is about all of the type. Each later mark `cell-changed` uses one up.
 """
 
 from __future__ import annotations
@@ -85,11 +85,19 @@ def in_stock(
         elif step.date_code is None:
             lots[step.type] = {NO_DATE_CODE: step.held}
         else:
-            lots.setdefault(step.type, {})[step.date_code] = step.held
+            _tell_making(lots.setdefault(step.type, {}), step.date_code, step.held)
     return {
         kind: tuple(Spare(kind, made, count) for made, count in sorted(by_code.items()))
         for kind, by_code in sorted(lots.items())
     }
+
+
+def _tell_making(lots: dict[str, int], made: str, held: int) -> None:
+    """Of a lot whose making nobody told so many less are left: counted twice, a spare would be there that is not."""
+    more = max(held - lots.get(made, 0), 0)
+    if NO_DATE_CODE in lots:
+        lots[NO_DATE_CODE] = max(lots[NO_DATE_CODE] - more, 0)
+    lots[made] = held
 
 
 def _use(lots: dict[str, int], change: Mark, kind: CellType | None) -> None:
