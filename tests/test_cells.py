@@ -241,7 +241,30 @@ class TestAlarm:
 
 
 class TestFitted:
-    """For each type of cell the newest change wins over the configuration."""
+    """For each type of cell the newest change wins over the configuration; of several the oldest is new by it."""
+
+    @pytest.mark.parametrize(
+        ("installed", "changes", "expected"),
+        [
+            pytest.param((1, 1), 1, (20, 20), id="equally-old-are-changed-together"),
+            pytest.param((1, 2), 1, (20, 2), id="one-change-renews-the-oldest"),
+            pytest.param((2, 1), 1, (2, 20), id="wherever-it-is-listed"),
+            pytest.param((2, None), 1, (2, 20), id="one-of-unknown-age-is-the-oldest"),
+            pytest.param((None, None), 1, (20, 20), id="all-of-unknown-age"),
+            pytest.param((1, 2), 2, (20, 21), id="two-changes-renew-two"),
+            pytest.param((1, 2), 3, (22, 21), id="and-a-third-the-first-again"),
+        ],
+    )
+    def test_several_of_one_type(
+        self, installed: tuple[int | None, ...], changes: int, expected: tuple[int, ...]
+    ) -> None:
+        listed = [Cell("position-cell", None if day is None else date(2026, 10, day)) for day in installed]
+        marks = [
+            mark("cell-changed", NOW - (9 - n) * DAY, cell="position-cell", installed=date(2026, 10, 20 + n))
+            for n in range(changes)
+        ]
+        found = fitted(listed, TYPES, marks[::-1])
+        assert tuple(cell.installed.day for cell in found if cell.installed) == expected
 
     LISTED = (Cell("memory-cell", IN), Cell("position-cell"))
 

@@ -37,30 +37,32 @@ DAY_AHEAD = timedelta(hours=14)
 
 
 def fitted(listed: Iterable[Cell], types: Mapping[str, CellType], marks: Iterable[Mark]) -> tuple[FittedCell, ...]:
-    """The cells of an arm: those that its configuration lists, put right by the newest change of each type.
+    """The cells of an arm: those that its configuration lists, put right by the changes of each type.
 
     A controller has one memory cell: a new one of a type that is not listed takes the place of the listed one.
     """
-    changed = _last_changes(types, marks)
-    new = {name: _put_in(types[name], mark) for name, mark in changed.items()}
-    cells = [
-        new.get(cell.type) or FittedCell(types[cell.type], cell.installed) for cell in listed if cell.type in types
-    ]
+    cells = [FittedCell(types[cell.type], cell.installed) for cell in listed if cell.type in types]
     names = {cell.type.name for cell in cells}
-    memory = [mark for name, mark in changed.items() if types[name].kind == "memory"]
-    newest = max(memory, key=_order, default=None)
+    new: dict[str, FittedCell] = {}
+    newest: Mark | None = None
+    for mark in sorted((each for each in marks if each.kind == "cell-changed" and each.cell in types), key=_order):
+        new[mark.cell] = _put_in(types[mark.cell], mark)
+        cells = _changed(cells, new[mark.cell])
+        newest = mark if types[mark.cell].kind == "memory" else newest
     if newest is not None and newest.cell not in names:
         cells = [new[newest.cell], *(cell for cell in cells if cell.type.kind != "memory")]
-    more = [new[name] for name in sorted(changed) if name not in names and types[name].kind != "memory"]
+    more = [new[name] for name in sorted(new) if name not in names and types[name].kind != "memory"]
     return (*cells, *more)
 
 
-def _last_changes(types: Mapping[str, CellType], marks: Iterable[Mark]) -> dict[str, Mark]:
-    changed: dict[str, Mark] = {}
-    for mark in marks:
-        if mark.kind == "cell-changed" and mark.cell in types:
-            changed[mark.cell] = max(changed.get(mark.cell, mark), mark, key=_order)
-    return changed
+def _changed(cells: list[FittedCell], new: FittedCell) -> list[FittedCell]:
+    """The cells after a change of a type. Of several it was the oldest, and with it all that are listed as equally old."""
+    ages = [(cell.installed is not None, cell.installed) for cell in cells if cell.type.name == new.type.name]
+    oldest = min(ages, default=None)
+    return [
+        new if cell.type.name == new.type.name and (cell.installed is not None, cell.installed) == oldest else cell
+        for cell in cells
+    ]
 
 
 def _order(mark: Mark) -> tuple[datetime, str]:
