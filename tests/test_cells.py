@@ -62,6 +62,33 @@ class TestAge:
         assert [found.turns_at for found in of.verdict.findings] == [turns and START + turns] * len(expected)
         assert of.verdict.level == (expected[0][1] if expected else "clear")
 
+    @pytest.mark.parametrize(
+        ("kind", "action", "expected"),
+        [
+            ("memory", "power-down", [("cell-due-soon", "caution")]),
+            ("position", "power-down", [("cell-due-soon", "caution")]),
+            ("position", "memory-swap", [("cell-due-soon", "caution")]),
+            ("memory", "memory-swap", []),
+            ("memory", "position-swap", []),
+            ("memory", "service-visit", []),
+        ],
+    )
+    def test_an_interval_that_ends_while_the_mains_are_off(
+        self, kind: str, action: Action, expected: list[tuple[str, Level]]
+    ) -> None:
+        for beyond, found in ((timedelta(), []), (MICROSECOND, expected)):
+            of = aged(kind, action, at=START + 50 * DAY)
+            of = Given(of.facts, of.question._replace(off_for=50 * DAY + beyond))
+            assert told(of) == found
+        for each in of.findings("cell-due-soon"):
+            assert each.message.endswith("its interval of 100 d ends in 50 d, within the 50 d without mains.")
+
+    @pytest.mark.parametrize("off_for", [120 * DAY, timedelta.max])
+    def test_a_time_off_longer_than_the_interval_is_a_caution_from_the_first_moment(self, off_for: timedelta) -> None:
+        of = aged("memory", at=START)
+        answer = Given(of.facts._replace(as_of=START), of.question._replace(off_for=off_for)).verdict
+        assert "cell-due-soon" in {each.code for each in answer.findings}
+
     def test_the_answer_holds_until_the_very_instant(self) -> None:
         young = aged("memory").verdict
         assert (young.holds_until, young.then) == (START + 90 * DAY, "caution")
@@ -111,7 +138,7 @@ class TestAge:
         cell = FittedCell(MEMORY_CELL._replace(interval=interval * MICROSECOND), IN)
         for microseconds in range(interval + 1):
             at = START + microseconds * MICROSECOND
-            found = given(proven(), at=at, as_of=START, cells=(cell,)).findings("cell-due-soon")
+            found = given(proven(), at=at, as_of=START, action="service-visit", cells=(cell,)).findings("cell-due-soon")
             assert bool(found) == (microseconds >= soon)
 
     @pytest.mark.parametrize(

@@ -293,7 +293,9 @@ class TestStock:
             pytest.param([count(0, 3), count(1, 3, "2026-01")], {"": 0, "2026-01": 3}, id="the-making-told-later"),
             pytest.param([count(0, 3), count(1, 2, "2026-01")], {"": 1, "2026-01": 2}, id="of-some-told-later"),
             pytest.param([count(0, 3), count(1, 5, "2026-01")], {"": 0, "2026-01": 5}, id="more-than-were-counted"),
-            pytest.param([count(0, 3), *(count(n, 2, "2026-01") for n in (1, 2))], {"": 1, "2026-01": 2}, id="told-again"),
+            pytest.param(
+                [count(0, 3), *(count(n, 2, "2026-01") for n in (1, 2))], {"": 1, "2026-01": 2}, id="told-again"
+            ),
             pytest.param([count(0, 3), change(1)], {"": 2}, id="used"),
             pytest.param([count(0, 3), change(-1)], {"": 3}, id="used-before-it-was-counted"),
             pytest.param([count(0, 3), change(1, cell="position-cell")], {"": 3}, id="another-type"),

@@ -498,8 +498,10 @@ def moments_of_change(of: Given) -> list[datetime]:
         if cell.installed is not None:
             start = datetime.combine(cell.installed, time(), UTC)
             tenths = cell.type.interval // MICROSECOND * 9
-            ages = [tenths // 10 * MICROSECOND, cell.type.interval]
-            found |= {start + age + n * MICROSECOND for age in ages for n in (0, 1) if age < end - start}
+            ages = [tenths // 10 * MICROSECOND, cell.type.interval, cell.type.interval - of.question.off_for]
+            found |= {
+                start + age + n * MICROSECOND for age in ages for n in (0, 1) if FIRST - start <= age < end - start
+            }
     for each in of.facts.events:
         over = [max(each.off_for, MICROSECOND)] if each.off_for < end - each.start else []
         begun = [MICROSECOND - max(of.question.off_for, MICROSECOND)]

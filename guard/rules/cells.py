@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from guard.model import FittedCell, Level, Mark, Question
 from guard.plant import Cell, CellType
-from guard.rules.evidence import MICROSECOND, later, seconds, utc
+from guard.rules.evidence import MICROSECOND, earlier, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words, quoted
@@ -28,6 +28,8 @@ REPLACED: dict[Action, tuple[str, ...]] = {
     "service-visit": ("memory", "position"),
 }
 """Which kinds of cell each action replaces: a finding about such a cell never blocks its own cure."""
+
+FIRST = datetime.min.replace(tzinfo=UTC)
 
 DAY_AHEAD = timedelta(hours=14)
 """So far ahead of UTC is the zone in which a day begins first: a cell installed today is not one of tomorrow."""
@@ -130,13 +132,16 @@ def _ends(changed: str, alarmed: str, kinds: Mapping[str, str]) -> bool:
 
 
 def cell_age(at: Standing, question: Question) -> Outcome:
-    """Caution from 90 % of a cell's interval on; past it hold, but at most caution where the cell is replaced."""
+    """Caution from 90 % of a cell's interval on; past it hold, but at most caution where the cell is replaced.
+
+    Caution too where its interval ends while the mains are off: it is wanted just then, and nobody changes it.
+    """
     found, turns = [], []
     for cell in at.facts.cells:
         start = installed_at(cell, at.facts.as_of)
         if start is None:
             continue
-        for code, reached, ends in _stages(start, cell.type):
+        for code, reached, ends in _stages(start, cell.type, question):
             if reached is not None and question.at < reached:
                 turns.append(reached)
             elif reached is not None and (ends is None or question.at < ends):
@@ -144,9 +149,18 @@ def cell_age(at: Standing, question: Question) -> Outcome:
     return Outcome(tuple(found), min(turns, default=None))
 
 
-def _stages(start: datetime, kind: CellType) -> tuple[tuple[str, datetime | None, datetime | None], ...]:
-    overdue = overdue_at(start, kind)
-    return ("cell-due-soon", due_soon_at(start, kind), overdue), ("cell-overdue", overdue, None)
+def _stages(
+    start: datetime, kind: CellType, question: Question
+) -> tuple[tuple[str, datetime | None, datetime | None], ...]:
+    due, overdue = due_soon_at(start, kind), overdue_at(start, kind)
+    if due is not None and overdue is not None and _carries_alone(kind, question):
+        due = min(due, earlier(overdue, question.off_for) or FIRST)
+    return ("cell-due-soon", due, overdue), ("cell-overdue", overdue, None)
+
+
+def _carries_alone(kind: CellType, question: Question) -> bool:
+    """Whether the cell has to carry what it is there for all through what is asked about."""
+    return question.action != "position-swap" and kind.kind not in REPLACED[question.action]
 
 
 def _due(
@@ -156,10 +170,15 @@ def _due(
     replaced = cell.type.kind in REPLACED[question.action]
     level: Level = "hold" if code == "cell-overdue" and not replaced else "caution"
     be = "will then be" if question.at > at.facts.as_of else "is"
+    within = (
+        f", within the {in_words(question.off_for)} without mains"
+        if interval - age < question.off_for and _carries_alone(cell.type, question)
+        else ""
+    )
     end = (
         f"that is {in_words(age - interval)} past its interval of {in_words(interval)}"
         if code == "cell-overdue"
-        else f"its interval of {in_words(interval)} ends in {in_words(interval - age)}"
+        else f"its interval of {in_words(interval)} ends in {in_words(interval - age)}{within}"
     )
     message = f"The {cell.type.name} of {at.facts.arm.id}, installed {cell.installed}, {be} {in_words(age)} old; {end}."
     return finding(

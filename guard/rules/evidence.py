@@ -16,6 +16,14 @@ def later(moment: datetime, *spans: timedelta) -> datetime | None:
         return None
 
 
+def earlier(moment: datetime, span: timedelta) -> datetime | None:
+    """The moment less the span; None before the beginning of the calendar. The longest span has no negative."""
+    try:
+        return moment - span
+    except OverflowError:
+        return None
+
+
 def seconds(span: timedelta) -> float | int:
     """Seconds of a span, as an integer where it is whole."""
     whole = span // timedelta(seconds=1)

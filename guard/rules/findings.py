@@ -277,9 +277,14 @@ EXPLANATIONS: dict[str, Explanation] = {
     ),
     "cell-due-soon": Explanation(
         "A cell is due soon",
-        "A cell has reached 90 % of the interval after which its type is changed.",
+        "A cell has reached 90 % of the interval after which its type is changed, or the interval ends in the time without mains.",
         "There is time left to order a cell, and to choose a stop that is planned anyway.",
-        (("caution", "from 90 % of the interval on, the interval included"),),
+        (
+            (
+                "caution",
+                "from 90 % of the interval on, the interval included; also where it ends in the time without mains",
+            ),
+        ),
         "Plan its change: guard event add. What is due, and what to buy: guard cells --due-within 90d",
     ),
     "cell-overdue": Explanation(

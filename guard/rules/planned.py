@@ -9,7 +9,7 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from guard.model import BY_HAND, Action, Finding, Level, PlannedEvent, Question
-from guard.rules.evidence import MICROSECOND, later
+from guard.rules.evidence import MICROSECOND, earlier, later
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words
@@ -143,5 +143,5 @@ def _overlapping(events: Sequence[PlannedEvent], question: Question) -> tuple[li
             clashing.append(event)
             moments.append(over)
         else:
-            moments.append(later(event.start, -lasts, MICROSECOND))
+            moments.append(earlier(event.start, lasts - MICROSECOND))
     return clashing, min((moment for moment in moments if moment is not None and moment > question.at), default=None)

@@ -41,7 +41,8 @@ def about_cells(standing: Standing, action: str, at: datetime, off: timedelta) -
         yield Found("cell-age-unknown", "caution", "")
     for cell in arm.cells:
         replaced = cell.kind in REPLACES.get(action, ())
-        yield from _about_age(standing, cell, at, replaced=replaced)
+        carries = timedelta() if replaced or action == "position-swap" else off  # nobody changes it meanwhile
+        yield from _about_age(standing, cell, at, carries, replaced=replaced)
         if cell.shelf_life and lay_for(standing, cell) > cell.shelf_life:
             yield Found("old-when-put-in", "caution", cell.type)
         if _alarmed(memory, arm, cell):
@@ -133,13 +134,13 @@ def _worth(standing: Standing, cell: Cell | None, name: str, at: datetime) -> It
             yield "good"
 
 
-def _about_age(standing: Standing, cell: Cell, at: datetime, *, replaced: bool) -> Iterable[Found]:
+def _about_age(standing: Standing, cell: Cell, at: datetime, off: timedelta, *, replaced: bool) -> Iterable[Found]:
     since = installed(standing, cell)
     if since is None:
         yield Found("cell-age-unknown", "caution" if replaced else "unknown", cell.type)
     elif at - since > cell.interval:
         yield Found("cell-overdue", "caution" if replaced else "hold", cell.type)
-    elif at - since >= cell.interval * 0.9:
+    elif at - since >= cell.interval * 0.9 or at + off - since > cell.interval:
         yield Found("cell-due-soon", "caution", cell.type)
 
 
@@ -157,7 +158,7 @@ def moments(standing: Standing, off: timedelta) -> set[datetime]:
     found: set[datetime] = set()
     for cell in standing.arm.cells:
         if since := installed(standing, cell):
-            found |= {since + cell.interval, since + cell.interval * 0.9}
+            found |= {since + cell.interval, since + cell.interval * 0.9, since + cell.interval - off}
         if cell.kind == "memory":
             for crossed in crossings(standing, cell, off).values():
                 found |= {moment for moment in crossed.values() if moment}
