@@ -220,9 +220,9 @@ class TestWarnings:
         mail = f'mail = {{ {server}, from = "guard@plant.example", to = ["maintenance@plant.example"] }}'
         settle_in_a_second(plant, f'[service]\nreconcile = "2s"\n[notify]\nwebhook = "{endpoint.url}"\n{mail}\n')
         plant.init()
-        plant.save("arm-07", 9 * DAY)
+        old = plant.save("arm-07", 9 * DAY)
         with Daemon(plant) as daemon:
-            until("it is a hold", answers(plant, "hold"))
+            until("it is a hold for its age", lambda: old in proven(plant) and answers(plant, "hold")())
             done = plant.run(
                 "event", "add", "--kind", "power-down", "--start", "in 24h", "--for", "8h", "--arm", "arm-07"
             )
