@@ -185,7 +185,10 @@ class TestContent:
 
     def test_the_stale_arm_is_to_be_saved_before_the_event(self, told: Report) -> None:
         first = told.json["steps"][0]
-        assert (first["level"], first["do"]) == ("hold", "Save a fresh backup of arm-09, then run: guard look")
+        assert (first["level"], first["do"]) == (
+            "hold",
+            "Save a fresh backup of arm-09, then run: guard look, and: guard prove --arm arm-09",
+        )
         assert [(lot["arms"], lot["now"], lot["event"]) for lot in first["lots"]] == [
             (["arm-09"], True, "power-down: weekly stop")
         ]
@@ -309,7 +312,10 @@ class TestShareInTrouble:
         plant.init()
         told = report(plant)
         assert told.json["counts"]["hold"] == 2
-        assert told.json["steps"][0]["do"] == "Save a backup of each arm to the share, then run: guard look"
+        assert (
+            told.json["steps"][0]["do"]
+            == "Save a backup of each arm to the share, then run: guard look, and: guard prove --arm ARM"
+        )
         assert told.arm("arm-07")["age_s"] is None
         assert "no proven set" in told.page.text
 

@@ -76,8 +76,8 @@ def test_the_sheet_tells_what_is_blocked_what_lifts_it_and_why() -> None:
     assert text.startswith("HOLD: arm-07 HOLD arm-07: Fettling cell, left Ridgemoor Castings, finishing")
     told = (
         "power-down (ev-12): Summer shutdown Fri 2026-11-27 09:00 (in 2 d) 14 d Tue 2026-11-24 09:00",
-        "Save a fresh backup of arm-07, then run: guard look",
-        "Save a backup of arm-07 that holds the edit, then run: guard look",
+        "Save a fresh backup of arm-07, then run: guard look, and: guard prove --arm arm-07",
+        "Save a backup of arm-07 that holds the edit, then run: guard look, and: guard prove --arm arm-07",
         "NOTICE Until this is lifted, powering this arm down can cost its taught positions, programs and settings.",
         "stale-backup",
         "The newest proven set arm-07/2026-11-16_0800 will then be 11 d old; 7 d is allowed before a power-down.",
@@ -130,7 +130,7 @@ def test_a_backup_that_would_be_too_old_again_is_told_from_when_on_it_counts() -
 
 def test_several_events_share_a_sheet_and_each_step_stands_once() -> None:
     text = page(blocked(TROUBLED, SWAP, 2), blocked(TROUBLED, SHUTDOWN)).text
-    assert text.count("Save a fresh backup of arm-07, then run: guard look") == 1
+    assert text.count("Save a fresh backup of arm-07, then run: guard look, and: guard prove --arm arm-07") == 1
     assert text.index("memory-swap (ev-14)") < text.index("power-down (ev-12)")
     assert "Until this is lifted, power-down or work on this arm's cells can cost" in text
 

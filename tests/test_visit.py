@@ -125,7 +125,7 @@ class TestOnPaper:
         verdicts = (verdict(facts_of(proven(3 * DAY)).facts, Question("service-visit", start, HOUR)),)
         text = page(READY, start=start, verdicts=verdicts).text
         assert (
-            "First: Save a fresh backup of arm-07, then run: guard look. A backup counts that is saved from Fri 2026-11-27 09:00 on."
+            "First: Save a fresh backup of arm-07, then run: guard look, and: guard prove --arm arm-07. A backup counts that is saved from Fri 2026-11-27 09:00 on."
             in text
         )
 
@@ -203,9 +203,9 @@ class TestCommand:
     def test_a_hold_says_first_what_lifts_it(self, template: Plant) -> None:
         done = template.run("visit", "arm-09")
         assert done.code == 20
-        assert done.out.index("First\n 1. Save a fresh backup of arm-09, then run: guard look") < done.out.index(
-            " 1. Verdicts"
-        )
+        assert done.out.index(
+            "First\n 1. Save a fresh backup of arm-09, then run: guard look, and: guard prove --arm arm-09"
+        ) < done.out.index(" 1. Verdicts")
 
     def test_an_unreadable_share_is_unknown(self, ready: Plant) -> None:
         ready.share.rename(ready.root / "gone")

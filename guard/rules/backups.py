@@ -30,10 +30,15 @@ def no_backup(at: Standing, _question: Question) -> Outcome:
     if is_in_doubt(at.facts.share):
         remedy = f"Bring the right share back first: whether it holds a backup of {arm} cannot be told now."
     elif waiting:
-        remedy = "Let the copy finish, then run: guard look"
+        remedy = f"Let the copy finish, then run: {_taken_in(arm)}"
     else:
-        remedy = f"Save a backup of {arm} to the share, then run: guard look"
+        remedy = f"Save a backup of {arm} to the share, then run: {_taken_in(arm)}"
     return Outcome((finding("no-backup", "hold", message, remedy, waiting=waiting),))
+
+
+def _taken_in(arm: str) -> str:
+    """What takes in a new backup; a look alone does not, since no set carries an answer before it was read back."""
+    return f"guard look, and: guard prove --arm {arm}"
 
 
 def incomplete_set(at: Standing, _question: Question) -> Outcome:
@@ -44,11 +49,11 @@ def incomplete_set(at: Standing, _question: Question) -> Outcome:
     complete = any(is_complete(item.set) and not item.set.gone for item in at.history)
     if not complete:
         newest = lacking[-1]
-        return Outcome((_incomplete(newest, "hold", "No set is complete. The newest one"),))
-    return Outcome(tuple(_incomplete(item, "caution", "The newer set") for item in lacking))
+        return Outcome((_incomplete(at, newest, "hold", "No set is complete. The newest one"),))
+    return Outcome(tuple(_incomplete(at, item, "caution", "The newer set") for item in lacking))
 
 
-def _incomplete(item: Dated, level: str, opening: str) -> Finding:
+def _incomplete(at: Standing, item: Dated, level: str, opening: str) -> Finding:
     faults = [problem.message for problem in item.set.problems if problem.code == "incomplete-set"]
     listed = ("; ".join(faults[:3]) or "no file of it was read whole") + (
         f"; and {len(faults) - 3} more" if len(faults) > 3 else ""
@@ -57,7 +62,7 @@ def _incomplete(item: Dated, level: str, opening: str) -> Finding:
         "incomplete-set",
         "hold" if level == "hold" else "caution",
         f"{opening} {item.set.path} is not complete: {listed}.",
-        "Save the arm again with all parts, then run: guard look",
+        f"Save {at.facts.arm.id} again with all parts, then run: {_taken_in(at.facts.arm.id)}",
         set=item.set.path,
         problems=faults,
     )
@@ -90,7 +95,8 @@ def stale_backup(at: Standing, question: Question) -> Outcome:
         return SILENT
     limit = at.facts.limits.fresh_for(question.action)
     captured = at.resting.captured_at
-    path, remedy = at.resting.set.path, f"Save a fresh backup of {at.facts.arm.id}, then run: guard look"
+    path, arm = at.resting.set.path, at.facts.arm.id
+    remedy = f"Save a fresh backup of {arm}, then run: {_taken_in(arm)}"
     if captured is None:
         message = f"The age of the newest proven set {path} is not known: none of its times can be believed."
         return Outcome((finding("stale-backup", "hold", message, remedy, None, **_aged(at, None, limit)),))
@@ -129,7 +135,7 @@ def edited_since(at: Standing, _question: Question) -> Outcome:
                 "edited-since",
                 "hold",
                 f"The arm was edited{by} after the newest proven set {at.resting.set.path} was saved.",
-                f"Save a backup of {at.facts.arm.id} that holds the edit, then run: guard look",
+                f"Save a backup of {at.facts.arm.id} that holds the edit, then run: {_taken_in(at.facts.arm.id)}",
                 edited_at=utc(last.at),
                 edits=len(later_edits),
                 captured_at=utc(captured),
@@ -200,7 +206,11 @@ def unsettled_newer(at: Standing, _question: Question) -> Outcome:
                 set=item.set.path,
             )
             for items, state, remedy in (
-                (arriving, "is still arriving or was not looked at yet", "Let the copy finish, then run: guard look"),
+                (
+                    arriving,
+                    "is still arriving or was not looked at yet",
+                    f"Let the copy finish, then run: {_taken_in(at.facts.arm.id)}",
+                ),
                 (unread, "was not read back yet", f"Run: guard prove --arm {at.facts.arm.id}"),
             )
             for item in items

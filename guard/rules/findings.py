@@ -51,7 +51,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         "The share holds no settled backup set of this arm.",
         "If the controller loses its memory, the arm is taught again from nothing.",
         (("hold", "no settled set at all"),),
-        "Save a backup of the arm to the share, then run: guard look",
+        "Save a backup of the arm to the share, then run: guard look, and: guard prove --due",
     ),
     "incomplete-set": Explanation(
         "A set lacks a part",
