@@ -39,7 +39,7 @@ if TYPE_CHECKING:  # reading sets needs archives and digests, which no question 
     from guard.store.events import Added
 
 
-ABOUT_MEMORY = ("powered-on", "powered-off", "re-zeroed", "memory-checked")
+ABOUT_MEMORY = ("powered-on", "powered-off", "cell-changed", "re-zeroed", "memory-checked")
 """Marks after which it may turn out that an arm's memory is whole."""
 
 

@@ -175,7 +175,8 @@ def gather(
 
 def may_have_lapsed(window: SwapWindow | None, marks: Iterable[Mark], proofs: Proofs) -> bool:
     """Whether anything was ever recorded over which a memory may have been lost."""
-    return window is not None or bool(proofs.differed) or any(mark.kind == "powered-off" for mark in marks)
+    told = any(mark.kind in ("powered-off", "cell-changed") for mark in marks)
+    return window is not None or bool(proofs.differed) or told
 
 
 def _compared(facts: ArmFacts, catalogue: Catalogue) -> ArmFacts:

@@ -32,6 +32,11 @@ class Lapse(Record):
     before: str | None = None
     fingerprint: str | None = None
 
+    @property
+    def is_marked(self) -> bool:
+        """Whether marks alone tell of it, and no window: a change of the cell that was marked has no length."""
+        return self.kind == "power-down" or self.began_at == self.ended_at
+
 
 class PartDifference(Record):
     """How many files of one part were added, are missing and have changed, and the first few of them by name."""

@@ -8,10 +8,24 @@ from typing import Any
 import pytest
 
 from guard.lapses import Compared, Lapse, PartDifference, Proofs, Settled
-from guard.model import Action, BackupSet, Level, Mark, Powered
+from guard.model import Action, BackupSet, Level, Mark, Powered, SpareCells
+from guard.plant import CellType
 from guard.rules.lapses import accounts, state, to_compare
 from guard.rules.standing import standing
-from tests.facts import DAY, HOUR, MICROSECOND, NOW, RECIPE, Given, given, mark, proven, sign_off, window
+from tests.facts import (
+    DAY,
+    HOUR,
+    MEMORY_CELL,
+    MICROSECOND,
+    NOW,
+    RECIPE,
+    Given,
+    given,
+    mark,
+    proven,
+    sign_off,
+    window,
+)
 
 MINUTE = timedelta(minutes=1)
 BEFORE = proven(3 * HOUR, path="arm-07/before")
@@ -380,3 +394,64 @@ def test_the_set_from_before_is_kept_as_long_as_the_memory_is_not_proven() -> No
         reasons[code] = next(each.reasons for each in found if each.path == BEFORE.path)
     assert "the memory was not proven since the power-down" in reasons["open"]
     assert "the memory was not proven since the power-down" not in reasons["proven"]
+
+
+class TestChangesThatAreOnlyMarked:
+    """A memory cell that was changed without a window: the memory awaits proof from the moment that was marked."""
+
+    WAS = mark("cell-changed", ENDED, cell=MEMORY_CELL.name)
+
+    def told(self, *sets: BackupSet, marks: tuple[Mark, ...] = (), told: tuple[Compared, ...] = (), **more: Any) -> Any:
+        spares = (SpareCells(MEMORY_CELL, None), SpareCells(CellType("position-cell", "position", DAY), None))
+        return levels(given(*sets, marks=marks or (self.WAS,), compared=told, spares=spares, **more))
+
+    @pytest.mark.parametrize(
+        ("sets", "compared_to", "expected"),
+        [
+            pytest.param((BEFORE,), (), AWAITS, id="no-set-since"),
+            pytest.param((BEFORE, AFTER), EQUAL, {}, id="equal"),
+            pytest.param((BEFORE, AFTER), (compared(AFTER, PROGRAMS),), DIFFERS, id="differs"),
+            pytest.param((AFTER,), (), {}, id="the-first-set-of-all"),
+            pytest.param((BEFORE, proven(HOUR, path="arm-07/then")), (), AWAITS, id="a-set-of-that-very-moment"),
+            pytest.param(
+                (BEFORE, first := proven(HOUR - MICROSECOND, path="arm-07/then")),
+                (compared(first),),
+                {},
+                id="one-of-right-after",
+            ),
+        ],
+    )
+    def test_sets_tell(
+        self, sets: tuple[BackupSet, ...], compared_to: tuple[Compared, ...], expected: dict[str, list[Level]]
+    ) -> None:
+        assert self.told(*sets, told=compared_to) == expected
+
+    @pytest.mark.parametrize(
+        ("cell", "expected"),
+        [
+            pytest.param(MEMORY_CELL.name, AWAITS, id="memory-cell"),
+            pytest.param("position-cell", {}, id="position-cell"),
+            pytest.param("", AWAITS, id="nobody-told-which"),
+            pytest.param("of-old", AWAITS, id="no-type-that-is-known"),
+        ],
+    )
+    def test_what_may_have_been_the_memory_cell_counts(self, cell: str, expected: dict[str, list[Level]]) -> None:
+        assert self.told(BEFORE, marks=(self.WAS._replace(cell=cell),)) == expected
+
+    def test_the_mark_of_a_window_tells_no_second_change_and_one_of_later_does(self) -> None:
+        settled = Proofs((Settled("memory-swap", SWAPPED.began_at),))
+        for after, expected in ((timedelta(), {}), (MICROSECOND, AWAITS)):
+            marks = (self.WAS._replace(at=ENDED + after),)
+            assert self.told(BEFORE, marks=marks, window=SWAPPED, proofs=settled) == expected
+
+    def test_a_time_that_cannot_be_is_proven_by_no_set(self) -> None:
+        for at in (NOW + MICROSECOND, datetime(1980, 1, 1, tzinfo=UTC)):
+            assert self.told(BEFORE, AFTER, marks=(self.WAS._replace(at=at),), told=EQUAL) == AWAITS
+
+    def test_a_difference_outlasts_all_but_a_correction_of_the_mark(self) -> None:
+        lapse = Lapse("memory-swap", ENDED, ENDED, BEFORE.path, BEFORE.fingerprint)
+        known = Proofs((), (lapse,))
+        found = (compared(AFTER, PROGRAMS),)
+        assert self.told(BEFORE, AFTER, told=found, proofs=known) == DIFFERS
+        moved = (self.WAS._replace(at=ENDED - 3 * HOUR),)
+        assert self.told(BEFORE, AFTER, marks=moved, told=found, proofs=known) == {}

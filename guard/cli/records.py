@@ -47,9 +47,9 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
     parser.epilog = (
         "edit: the arm was taught anew, so older backups no longer count. restore-test: a set was restored for practice."
         " cell-alarm: the controller asks for a new cell. cell-changed: also for a cell put in long ago, with --at and"
-        " --date-code. powered-off, powered-on: from these the charge of the cells is reckoned, and a power-down makes the"
-        " memory await proof. re-zeroed: the axis zero references changed on purpose. memory-checked:"
-        " somebody answers for what differs after a change of the memory cell or a power-down."
+        " --date-code. powered-off, powered-on: from these the charge of the cells is reckoned. A power-down and a change of"
+        " the memory cell make the memory await proof. re-zeroed: the axis zero references changed on purpose."
+        " memory-checked: somebody answers for what differs after one of these two."
     )
     return _mark
 

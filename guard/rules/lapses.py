@@ -9,8 +9,9 @@ saved after the power came back. A lapse is settled by one of these, and by noth
 * **checked**: a person marked `memory-checked` of a proven set that came after the lapse, and so says
   that its content is right. Where the axis zero references differ, that does not do alone: a
   `re-zeroed` mark must tell that the arm was re-zeroed since the set from before.
-* **first-of-all**: no set from before a power-down was ever there, not even one that is not complete; nothing
-  was known of that memory, and a set from after it is the first that tells.
+* **first-of-all**: no set from before a power-down, or from before a change of the cell that was only marked, was
+  ever there, not even one that is not complete; nothing was known of that memory, and a set from after it is the
+  first that tells.
 
 An `edit` mark settles nothing: an edit before the power went, or one after it came back, would else
 hide what was lost in between. A sign-off settles nothing either: it only lasts for a while.
@@ -59,7 +60,7 @@ def lapses(at: Standing) -> tuple[Lapse, ...]:
     facts = at.facts
     found = list(_differed(facts))
     if facts.window is None or facts.window.ended_at is not None:
-        found += [*_power_downs(at), *_swap(facts)]
+        found += [*_power_downs(at), *_swap(facts), *_marked_changes(at)]
     settled = set(facts.proofs.settled)
     once = {(each.kind, each.began_at): each for each in found}
     open_still = [each for key, each in once.items() if Settled(*key) not in settled]
@@ -72,10 +73,37 @@ def _swap(facts: ArmFacts) -> Iterator[Lapse]:
         yield Lapse("memory-swap", window.began_at, window.ended_at, window.rests_on, window.fingerprint)
 
 
+def _marked_changes(at: Standing) -> Iterator[Lapse]:
+    """Changes of the memory cell that people marked, since the last one that had a window: its own mark tells of that.
+
+    How long such a cell was out nobody knows, so it is taken to have been in again when the change was marked for.
+    """
+    facts = at.facts
+    last = facts.window and facts.window.ended_at
+    for mark in facts.marks:
+        if not _is_of_memory_cell(mark, facts) or (last is not None and mark.at <= last):
+            continue
+        if not believable(mark.at, facts.as_of):
+            yield Lapse("memory-swap", mark.at, None)
+            continue
+        before = _before(at, mark.at)
+        yield Lapse("memory-swap", mark.at, mark.at, *((before.set.path, before.set.fingerprint) if before else ()))
+
+
+def _is_of_memory_cell(mark: Mark, facts: ArmFacts) -> bool:
+    """Whether a mark tells of a change that may have been the memory cell's: one of no known type may be of any."""
+    types = [*(spare.type for spare in facts.spares), *(cell.type for cell in facts.cells)]
+    kinds = {kind.name: kind.kind for kind in types}
+    return mark.kind == "cell-changed" and kinds.get(mark.cell, "memory") == "memory"
+
+
 def _differed(facts: ArmFacts) -> Iterator[Lapse]:
-    """Lapses that are not the last ones any more, after which the memory differed; corrected power-downs are none."""
-    off = {mark.at for mark in facts.marks if mark.kind == "powered-off"}
-    yield from (each for each in facts.proofs.differed if each.kind != "power-down" or each.began_at in off)
+    """Lapses that are not the last ones any more, after which the memory differed; of marks that were corrected, none."""
+    marked = {("power-down" if mark.kind == "powered-off" else mark.kind, mark.at) for mark in facts.marks}
+    for each in facts.proofs.differed:
+        kind = "cell-changed" if each.kind == "memory-swap" else each.kind
+        if not each.is_marked or (kind, each.began_at) in marked:
+            yield each
 
 
 def _power_downs(at: Standing) -> Iterator[Lapse]:
@@ -218,7 +246,7 @@ def accounts(at: Standing) -> tuple[Account, ...]:
 
 def _account(at: Standing, lapse: Lapse) -> Account:
     proven = _proven_after(at, lapse)
-    if proven and lapse.kind == "power-down" and not _was_there_before(at, lapse):
+    if proven and lapse.is_marked and not _was_there_before(at, lapse):
         return Account(lapse, "first-of-all", proven[0])
     copy = None
     for item in proven:

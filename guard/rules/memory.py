@@ -96,6 +96,8 @@ def _happened(lapse: Lapse, at: Standing) -> str:
         if lapse.ended_at is None:
             return f"{arm} was powered down {in_words(at.facts.as_of - lapse.began_at)} ago, as was marked"
         return f"{arm} was without power for {in_words(lapse.ended_at - lapse.began_at)}, as was marked"
+    if not believable(lapse.began_at, at.facts.as_of):
+        return f"A change of the memory cell of {arm} was marked for a time that cannot be: a clock was wrong"
     if window is None or window.began_at != lapse.began_at:
         return f"The memory cell of {arm} was changed"
     over = "" if window.elapsed <= window.limit else f", {in_words(window.elapsed - window.limit)} over the limit"

@@ -14,7 +14,7 @@ from tests.oracle.saving import Saving
 from tests.oracle.setting import ACTIONS, DAY, YEAR, Arm
 
 MARKS = ("edit", "re-zeroed", "restore-test", "powered-on", "powered-off", "cell-alarm", "cell-changed")
-ABOUT_MEMORY = ("powered-on", "powered-off", "re-zeroed", "memory-checked")
+ABOUT_MEMORY = ("powered-on", "powered-off", "cell-changed", "re-zeroed", "memory-checked")
 OFF_H = {"power-down": 8, "memory-swap": 0.5, "position-swap": 0.5, "service-visit": 4}
 """How long an action takes where nobody says."""
 

@@ -61,7 +61,14 @@ def lapses(arm: Standing) -> list[Lapse]:
             off = None
     if off:
         found.append(Lapse("power-down", off, None, _before(arm, off)))
-    found += [Lapse("memory-swap", one.began, one.ended, one.before) for one in arm.swaps()[-1:]]
+    last = arm.swaps()[-1:]
+    found += [Lapse("memory-swap", one.began, one.ended, one.before) for one in last]
+    found += [
+        Lapse("memory-swap", mark.at, mark.at, _before(arm, mark.at))
+        for mark in arm.marks("cell-changed")
+        if any(cell.kind == "memory" for cell in arm.arm.cells if cell.type == mark.cell)
+        and all(one.ended and mark.at > one.ended for one in last)
+    ]  # nobody knows for how long that cell was out
     return [one for one in found if (arm.arm.id, *one.name) not in arm.memory.settled]
 
 
@@ -86,7 +93,8 @@ def outcome(arm: Standing, lapse: Lapse) -> str:
     proven = [one for one in after if arm.can_carry(one)]
     if lapse.before is None:
         # Nothing was known of that memory, so the first set from after it is the first that tells.
-        first = lapse.kind == "power-down" and not any(_is_before(arm, one, lapse.began) for one in arm.sets)
+        marked = lapse.kind == "power-down" or lapse.began == lapse.ended
+        first = marked and not any(_is_before(arm, one, lapse.began) for one in arm.sets)
         return "proven" if first and proven else "awaits"
     was = lasting(arm, lapse.before)
     now = [(lasting(arm, one.sealed), one) for one in after if one.sealed]
