@@ -86,8 +86,10 @@ class Judge(Standing):
             yield Found("share-doubt", "unknown", "vanished")
         elif self.marker == "never":
             yield Found("share-doubt", "caution", self.marker)
-        if self.memory.looked is None and self.share is None:
-            yield Found("share-unseen", "unknown")
+        if self.share is None and (self.memory.looked is None or not self.setting.unseen_after):
+            yield Found(
+                "share-unseen", "unknown"
+            )  # of a share in doubt, which was looked at, `share-doubt` says enough
 
     def _about_sets(self, action: str, at: datetime) -> Iterable[Found]:
         settled = [known for known in self.sets if known.sealed and not self.gone(known)]

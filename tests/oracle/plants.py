@@ -62,7 +62,7 @@ def make_setting(dice: Random, now: datetime) -> Setting:
         restore_test_within=None if dice.random() < 0.7 else 400 * DAY,
         copies=copies,
         copies_needed=dice.randint(0, len(copies)),
-        unseen_after=26 * HOUR,
+        unseen_after=dice.choice((26 * HOUR, 26 * HOUR, timedelta(0))),
         parts_apart=24 * HOUR,
         shrink=0.3,
         limit=30 * timedelta(minutes=1),

@@ -91,10 +91,7 @@ class Story(Deeds):
         self.share = None if self.offline else self.memory.read()
         arms = [word for arm in self.setting.arms for word in ("--arm", arm.id)]
         for number, action in enumerate(self.dice.sample(ACTIONS, 2)):
-            later = (
-                self.start
-                + self.dice.choice((HOUR / 2, HOUR, 26 * HOUR, 6 * DAY, 31 * DAY, 300 * DAY)) * self.dice.random()
-            )
+            later = self.start + self.dice.choice(self.spans()) * self.dice.random()
             for when in (None, later) if number == 0 else (self.dice.choice((None, later)),):
                 off = self.dice.choice((OFF[action], "2w"))
                 words = ["--action", action, "--off-for", off, *(["--at", when.isoformat()] if when else [])]
@@ -103,6 +100,12 @@ class Story(Deeds):
                 ends = [self.check(answer) for answer in given.json["answers"]]
                 if (end := next((end for end in ends if end), None)) and self.dice.random() < 0.4:
                     self.at_the_horizon(arms, action, off, end)
+
+    def spans(self) -> tuple[timedelta, ...]:
+        """How far ahead it is asked at most; while a cell is out, into its window and beyond."""
+        if any(self.judge(arm, now()).is_out() for arm in self.setting.arms):
+            return (self.setting.limit, self.setting.limit * 1.2)
+        return (HOUR, 26 * HOUR, 6 * DAY, 31 * DAY, 300 * DAY)
 
     def check(self, answer: dict[str, object]) -> str:
         """Hold one answer against the oracle's; where they are one, until when it holds."""
@@ -143,7 +146,7 @@ LOUD = (
     *(Story.prove_all,) * 2,
     Story.mark,
     Story.power_cycle,
-    Story.check_memory,
+    *(Story.check_memory,) * 2,
     Story.stock,
     Story.plan,
     Story.swap,
