@@ -89,6 +89,24 @@ def test_equal_is_retained_and_the_ledger_says_so_with_both_fingerprints(plant: 
     assert (told["outcome"], told["fingerprint"], told["after_fingerprint"]) == ("retained", before, after)
 
 
+@pytest.mark.parametrize(("axis_zero", "code", "outcome"), [("", 0, "retained"), ("#", 20, "differs")])
+def test_a_cell_change_that_was_only_marked_is_proven_as_well(
+    plant: Plant, axis_zero: str, code: int, outcome: str
+) -> None:
+    save_again(plant)
+    told = plant.run("mark", "cell-changed", "arm-07", "--cell", "memory-cell", "--at", at(HOUR), "--by", "Ana")
+    assert told.code == 0
+    assert (plant.ask().code, plant.ask().codes) == (20, {"awaiting-proof"})
+    assert plant.ask("arm-07", "service-visit").json["verdict"] == "caution"
+    assert "The memory cell of arm-07 was changed, and no set saved since then carries the answer" in plant.ask().out
+    files = content("arm-07", "since")
+    plant.save("arm-07", HOUR / 2, files={**files, "axis-zero.csv": files["axis-zero.csv"] + axis_zero.encode()})
+    plant.look()
+    assert plant.run("prove", "--arm", "arm-07").code == 0
+    assert plant.ask().code == code
+    assert [(each["of"], each["outcome"]) for each in outcomes(plant)][-1] == ("memory-swap", outcome)
+
+
 def test_what_was_proven_once_stays_proven_when_its_sets_are_gone(plant: Plant) -> None:
     path = save_again(plant)
 
