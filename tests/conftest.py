@@ -39,6 +39,15 @@ def pytest_collection_finish() -> None:
 
 
 @pytest.fixture
+def nothing_written(tmp_path: Path) -> Iterator[None]:
+    """Reading an archive, or asking about a plant, writes nothing beside it or above it."""
+    before = sorted(os.listdir(tmp_path.parent))
+    yield
+    assert sorted(os.listdir(tmp_path.parent)) == before
+    assert {where.name for where in tmp_path.iterdir()} <= {"set.tar", "set.tgz", "set.zip", "plant"}
+
+
+@pytest.fixture
 def plant(tmp_path: Path) -> Plant:
     """A plant with two arms and an empty share."""
     return Plant(tmp_path / "plant")

@@ -81,7 +81,6 @@ powered-fraction = 0.85           # of the year with mains on, where nothing is 
 ambient-c = 30
 """
 
-
 LEAST = """[plant]
 name = "Ridgemoor Castings"
 timezone = "Europe/Berlin"
@@ -91,13 +90,8 @@ path = "share"
 id = "arm-01"
 """
 
-
 YEAR = timedelta(days=365.25)
-
-
 DAY = timedelta(days=1)
-
-
 MINUTE = timedelta(minutes=1)
 
 
@@ -298,41 +292,18 @@ id = "arm-03"
 
 
 SHARE_KEY = LEAST.replace("[[arms]]", "{}\n[[arms]]")
-
-
 """The least configuration with one more line in [share], which is line 6."""
-
-
 ARM_KEY = LEAST + "{}\n"
-
-
 """The least configuration with one more line in its arm, which is line 8."""
-
-
 RECIPE_KEY = LEAST + '[recipes.standard]\n{}\n[recipes.standard.parts.programs]\nfiles = ["*"]\n'
-
-
 PART_KEY = LEAST + '[recipes.standard.parts.programs]\nfiles = ["*"]\n{}\n'
-
-
 CELL_TYPE_KEY = LEAST + '[cell-types.small]\nkind = "memory"\ninterval = "4y"\n{}\n'
 
-
 SPAN = 'write one of "90s" "30m" "24h" "7d" "6w" "4y"'
-
-
 COUNT = "write a whole number, 0 or more"
-
-
 NUMBER = "write a number such as 30 or 0.85"
-
-
 FRACTION = "write a number from 0 to 1"
-
-
 QUOTES = 'write it in quotes, such as "Ridgemoor Castings"'
-
-
 GROUP = "name one group (?P<serial>…), (?P<id>…) or (?P<name>…)"
 
 

@@ -25,26 +25,12 @@ def _table(keys: dict[str, st.SearchStrategy[Any]]) -> st.SearchStrategy[dict[st
 
 
 SPANS = st.builds("{}{}".format, st.integers(0, 500), st.sampled_from("smhdwy"))
-
-
 SIZES = st.builds("{} {}".format, st.integers(0, 5000), st.sampled_from(["B", "kB", "KiB", "MB", "MiB", "GB", "GiB"]))
-
-
 SOME_SPANS = st.builds("{}{}".format, st.integers(1, 500), st.sampled_from("smhdwy"))
-
-
 TIMES_OF_DAY = st.builds("{:02}:{:02}".format, st.integers(0, 23), st.integers(0, 59))
-
-
 FRACTIONS = st.floats(0, 1)
-
-
 TEXTS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=12)
-
-
 ADDRESSES = st.sampled_from(["guard@plant.example", "maintenance@plant.example"])
-
-
 MAILS = st.fixed_dictionaries(
     {
         "server": st.sampled_from(["mail.plant.example:587", "[::1]:25"]),
@@ -53,17 +39,9 @@ MAILS = st.fixed_dictionaries(
     },
     optional={"tls": st.sampled_from(["starttls", "tls", "none"]), "user": TEXTS, "password-file": TEXTS},
 )
-
-
 IDS = st.text(string.ascii_letters + string.digits + "äЖ_", min_size=1, max_size=8)
-
-
 COUNTS = st.integers(0, 1000)
-
-
 GLOBS = st.lists(st.sampled_from(["programs/**", "*.bin", "a/b?.txt", "ä*"]), min_size=1, max_size=3)
-
-
 PARTS = st.fixed_dictionaries(
     {"files": GLOBS},
     optional={
@@ -79,8 +57,6 @@ PARTS = st.fixed_dictionaries(
         ),
     },
 )
-
-
 HOLD_UPS = st.fixed_dictionaries(
     {
         "capacitance-f": st.floats(1e-6, 100),
@@ -97,11 +73,7 @@ HOLD_UPS = st.fixed_dictionaries(
         "ageing": FRACTIONS,
     },
 )
-
-
 COSTS = _table(dict.fromkeys(["restore-hours", "edit-hours", "rebuild-hours", "reteach-hours"], st.floats(0, 1e6)))
-
-
 RECIPES = st.fixed_dictionaries(
     {"parts": st.dictionaries(IDS, PARTS, min_size=1, max_size=3)},
     optional={
@@ -113,8 +85,6 @@ RECIPES = st.fixed_dictionaries(
         ),
     },
 )
-
-
 CELL_TYPES = st.fixed_dictionaries(
     {"kind": st.sampled_from(["memory", "position"]), "interval": SPANS},
     optional={
@@ -128,8 +98,6 @@ CELL_TYPES = st.fixed_dictionaries(
         "spread": _table({"capacity": FRACTIONS, "standby": FRACTIONS, "self-discharge": FRACTIONS}),
     },
 )
-
-
 ARMS = st.fixed_dictionaries(
     {"id": IDS},
     optional={
@@ -145,14 +113,10 @@ ARMS = st.fixed_dictionaries(
         "loss": COSTS,
     },
 )
-
-
 CALENDAR_RULES = st.fixed_dictionaries(
     {"summary": st.sampled_from(["shut ?down", "^works"]), "kind": st.sampled_from(["power-down", "none"])},
     optional={"categories": st.just("plant"), "location": st.just("hall [34]"), "arms": st.just(["*"])},
 )
-
-
 CONFIGURATIONS = st.fixed_dictionaries(
     {
         "plant": st.fixed_dictionaries(

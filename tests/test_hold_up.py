@@ -16,11 +16,7 @@ from guard.physics.hold_up import capacitance_left_f, charged_fraction, charging
 from guard.plant import HoldUp
 
 MINUTE, SECOND = timedelta(minutes=1), timedelta(seconds=1)
-
-
 ALWAYS_S = 1e12
-
-
 """On for so long that every capacitor here is full."""
 
 
@@ -146,14 +142,8 @@ SOUND = st.builds(
     tolerance=st.floats(0, 0.9),
     ageing=st.floats(0, 0.9),
 )
-
-
 ON_S, AMBIENT_C = st.floats(0, 1e7), st.floats(-40, 85)
-
-
 ANY = st.floats()
-
-
 ANY_HELD = st.builds(HoldUp, *[ANY] * 10)
 
 

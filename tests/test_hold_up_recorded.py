@@ -44,8 +44,6 @@ def clocks(after: timedelta = timedelta()) -> Callable[[], Reading]:
 
 
 CARRIED = Carried(580 * SECOND, 10 * MINUTE, "marked powered-on by Ana", MINUTE)
-
-
 NEW_CELL = NewCell("memory-cell", None, NOW.date())
 
 
@@ -99,8 +97,6 @@ timezone = "Europe/Berlin"
 [share]
 path = "share"
 """
-
-
 FIGURES = {
     "capacitance-f": "0.022",
     "charged-v": "5.0",
@@ -207,11 +203,7 @@ leakage-ua = 0
 tolerance = 0
 ageing = 0
 """
-
-
 SHORT_TABLE, LONG_TABLE = TABLE.format(capacitance=0.01), TABLE.format(capacitance=1.0)
-
-
 BY_HOLD_UP = r"22 min 5\d s \(hold-up of its capacitor\)"
 
 

@@ -17,8 +17,6 @@ from tests.facts import given as facts_of
 from tests.test_hold_up import AMBIENT_C, ANY_HELD, MINUTE, SECOND, SOUND, exactly
 
 HELD = exactly(0.01, 5.0, 2.0, 20.0, time_constant_s=600.0)
-
-
 """Fully charged it carries the memory for 1,500 s, which is 25 min; after 30 min of power for 1,375 s; after 10 min for
 580 s; after 5 min and less for nothing."""
 

@@ -32,20 +32,10 @@ from guard.plan.warnings import (
 from tests.facts import DAY, HOUR, MICROSECOND, NOW, sign_off
 
 LEADS = (7 * DAY, 2 * DAY, 4 * HOUR)
-
-
 EVENT = PlannedEvent("ev-1", "power-down", NOW + DAY, 8 * HOUR, ("arm-07",))
-
-
 KEY = ("ev-1", "arm-07")
-
-
 HOLD = Judged("hold", "HOLD", ("stale-backup",))
-
-
 CLEAR = Judged("clear", "CLEAR")
-
-
 STANDING = Raised(4, *KEY, "hold", "HOLD", ("stale-backup",), NOW - HOUR, NOW - HOUR)
 
 
@@ -168,15 +158,11 @@ def test_a_finding_that_somebody_answers_for_blocks_nothing() -> None:
 # Laws
 
 ARMS, IDS = ("arm-07", "arm-09"), ("ev-1", "ev-2", "ev-3")
-
-
 MOMENTS = st.builds(
     lambda hours, grains: NOW + hours * HOUR + grains * MICROSECOND,
     st.sampled_from((-200, -24, -5, -4, 0, 4, 24, 40, 48, 150, 168, 200)),
     st.sampled_from((-1, 0, 1)),
 )
-
-
 STATES = st.builds(
     Judged,
     st.sampled_from(("clear", "caution", "unknown", "hold")),
@@ -184,8 +170,6 @@ STATES = st.builds(
     st.sampled_from(((), ("stale-backup",), ("edited-since", "stale-backup"))),
     st.sampled_from(((), ("stale-backup",))),
 )
-
-
 EVENTS = st.lists(
     st.builds(
         PlannedEvent,
@@ -197,8 +181,6 @@ EVENTS = st.lists(
     ),
     unique_by=lambda event: event.id,
 )
-
-
 RAISED = st.lists(
     st.builds(
         Raised,
@@ -213,8 +195,6 @@ RAISED = st.lists(
     ),
     unique_by=(lambda each: (each.event, each.arm), lambda each: each.id),
 )
-
-
 FOUND = st.dictionaries(st.tuples(st.sampled_from(IDS), st.sampled_from(ARMS)), STATES)
 
 
