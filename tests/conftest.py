@@ -27,9 +27,12 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave property tests out of what coverage measures: it doubles their time, and examples tell what is covered."""
+    """Leave the laws out of what coverage measures: it doubles their time, and examples tell what is covered.
+
+    Property tests of a whole plant (`tests/fuzz/`) are measured, since they alone run commands within this process.
+    """
     for item in items:
-        if isinstance(item, pytest.Function) and is_hypothesis_test(item.obj):
+        if isinstance(item, pytest.Function) and is_hypothesis_test(item.obj) and "plant" not in item.fixturenames:
             item.add_marker(pytest.mark.no_cover)
 
 

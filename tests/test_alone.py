@@ -74,7 +74,7 @@ class TestAlone:
         with alone(str(tmp_path), NOW):
             for _ in range(2):
                 with other(tmp_path) as (second, said):
-                    assert second.wait(10) == 1
+                    assert second.wait(60) == 1
                 assert said.startswith(f"Process {os.getpid()} on ")
 
     def test_not_even_twice_in_one_process(self, tmp_path: Path) -> None:
@@ -85,7 +85,7 @@ class TestAlone:
         with other(tmp_path) as (first, said):
             assert said == "serving"
             first.send_signal(signal.SIGKILL)
-            first.wait(10)
+            first.wait(60)
         assert (tmp_path / "serving.lock").read_text().startswith(f"{first.pid}\n")
         with alone(str(tmp_path), NOW):
             assert (
@@ -120,7 +120,7 @@ class TestAlone:
         tmp_path.chmod(0o555)
         try:
             with other(tmp_path) as (process, said):
-                assert process.wait(10) == 1
+                assert process.wait(60) == 1
         finally:
             tmp_path.chmod(0o755)
         assert said.startswith(f"{tmp_path / 'serving.lock'} cannot be used: Permission denied. Make it writable")

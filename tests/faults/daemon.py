@@ -77,10 +77,10 @@ class Daemon:
         return self.process is not None and self.process.poll() is None
 
     def stop(self) -> None:
-        """Ask it to end: within 5 s, with exit code 0, nothing on standard output, and no fault of the tool."""
+        """Ask it to end: within the 10 s of service managers, with exit code 0, no word on standard output, no fault."""
         assert self.process is not None
         self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(5)
+        code = self.process.wait(10)
         self.process = None
         assert (code, self.printed.read_text()) == (0, "")
         assert "Traceback" not in self.log + self.alarms.read_text()
