@@ -265,9 +265,10 @@ class TestAnswers:
         plant.run("mark", "cell-alarm", "arm-07", "--cell", "position-cell")
         assert self.codes(plant, "power-down") == {"cell-alarm": "hold"}
         plant.run("mark", "cell-changed", "arm-07", "--cell", "memory-cell")
-        assert self.codes(plant, "power-down") == {"cell-alarm": "hold", "awaiting-proof": "hold"}
+        assert self.codes(plant, "power-down") == {"cell-alarm": "hold"}
         plant.run("mark", "cell-changed", "arm-07", "--cell", "position-cell")
-        assert self.codes(plant, "power-down") == {"awaiting-proof": "hold"}
+        assert self.codes(plant, "power-down") == {}
+        assert plant.ask().codes == {"awaiting-proof"}, "of the memory, whose cell was changed"
 
 
 def count(hours: int, held: int, date_code: str | None = None, kind: str = "memory-cell") -> Count:
