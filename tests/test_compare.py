@@ -60,11 +60,18 @@ def compared(plant: Plant, changed: dict[str, bytes | None], forms: tuple[str, s
     return plant.run("compare", *paths)
 
 
-@pytest.fixture
-def plant(tmp_path: Path) -> Plant:
-    made = Plant(tmp_path / "plant", ("arm-07",))
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Plant:
+    """A plant of one arm, whose share has its marker."""
+    made = Plant(tmp_path_factory.mktemp("begun") / "plant", ("arm-07",))
     made.init()
     return made
+
+
+@pytest.fixture
+def plant(begun: Plant, tmp_path: Path) -> Plant:
+    """That plant, for one test."""
+    return begun.copy(tmp_path / "plant")
 
 
 CHANGED: dict[str, bytes | None] = {

@@ -187,7 +187,7 @@ def migrate(connection: sqlite3.Connection, kind: str) -> None:
     }
     for statements, step in zip(wanted[kind], STEPS[kind], strict=True):
         tables(statements, step)
-    steps.apply(Database(connection))
+    steps.apply(Database(connection, execute_plugins=False))  # looking for any costs more than to make the tables
 
 
 @contextmanager

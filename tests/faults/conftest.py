@@ -18,11 +18,18 @@ def bare(tmp_path: Path) -> Plant:
     return Plant(tmp_path / "plant", extra=QUICK)
 
 
-@pytest.fixture
-def plant(bare: Plant) -> Plant:
+@pytest.fixture(scope="session")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Plant:
     """The same with a share that has its marker."""
-    bare.init()
-    return bare
+    made = Plant(tmp_path_factory.mktemp("begun") / "plant", extra=QUICK)
+    made.init()
+    return made
+
+
+@pytest.fixture
+def plant(begun: Plant, tmp_path: Path) -> Plant:
+    """That plant, for one test."""
+    return begun.copy(tmp_path / "plant")
 
 
 @pytest.fixture
