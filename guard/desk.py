@@ -166,13 +166,17 @@ class Desk:
         return reports
 
     def prove(self, wanted: Iterable[tuple[Known, int]], progress: Progress) -> Iterable[Proved]:
-        """Read sets back, one after the other. What is found is written down at once, and told now and then."""
+        """Read sets back, one after the other. What is found is written down at once, and told now and then.
+
+        Raises UnknownArm at a set whose arm is not configured, so that no recipe can judge it.
+        """
         from guard.share.prove import prove
 
         arms: set[str] = set()
         told_at = self.now()
         try:
             for known, number in wanted:
+                self.arm(known.arm)
                 proved = prove(self.ground(number), number, self.catalogue, known, self.now, progress)
                 if number == 0 and proved.outcome == "read-back":
                     arms.add(known.arm)

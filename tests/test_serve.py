@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import nullcontext
 from datetime import timedelta
 from pathlib import Path
 from threading import Event
@@ -15,7 +16,9 @@ from threading import Event
 import pytest
 
 from guard.clock import now
-from guard.service.looking import MOST_AT_ONCE
+from guard.load import load
+from guard.service.hand import Hand
+from guard.service.looking import MOST_AT_ONCE, Looking
 from tests.faults.daemon import Daemon, answers, has_logged, rows, until
 from tests.plant import Plant
 from tests.servers import Endpoint, Mailbox
@@ -91,11 +94,14 @@ class TestArrivals:
         assert daemon.log.count("set-sealed") == len(paths)
 
     def test_a_set_that_goes_is_noticed(self, watched: Plant) -> None:
+        """Also where it was the last one of its arm, of which the look at that arm alone believes nothing."""
         paths = [watched.save("arm-07", HOUR * n) for n in (1, 2)]
+        watched.save("arm-09")
         with Daemon(watched) as daemon:
-            until("both are proven", lambda: len(proven(watched)) == 2)
-            shutil.rmtree(watched.share / paths[0])
-            until("it is gone", has_logged(daemon, f"set-gone place={watched.share} set={paths[0]}"))
+            until("all are proven", lambda: len(proven(watched)) == 3)
+            for path in paths:
+                shutil.rmtree(watched.share / path)
+                until("it is gone", has_logged(daemon, f"set-gone place={watched.share} set={path}"))
 
 
 def watched_by(plant: Plant) -> str | None:
@@ -241,6 +247,33 @@ class TestWarnings:
         ]
         assert verbs == ["raised", "lifted"]
         assert len(told_of_arm(endpoint)) == 2
+
+    @pytest.mark.parametrize("trouble", ["arms-taken-out", "a-torn-row"])
+    def test_what_hinders_looking_hinders_no_warning(self, plant: Plant, trouble: str) -> None:
+        for hours in range(10):
+            plant.save("arm-09", HOUR * hours)
+        plant.save("arm-07", 9 * DAY)
+        plant.init()
+        plant.look()
+        assert (
+            plant.run(
+                "event", "add", "--kind", "power-down", "--start", "in 24h", "--for", "8h", "--arm", "arm-07"
+            ).code
+            == 0
+        )
+        if trouble == "arms-taken-out":
+            plant.arms = ("arm-07",)
+            plant.configure()
+        else:
+            with sqlite3.connect(plant.root / "state" / "catalogue.db") as db:
+                db.execute("UPDATE manifests SET sha256=x'00' WHERE set_id IN (SELECT id FROM sets WHERE arm='arm-09')")
+            db.close()
+        hand = Hand("looking", load(str(plant.config)), lambda _: lambda: None, Event())
+        looking = Looking(hand, lambda: None)
+        with pytest.raises(ValueError, match="manifest") if trouble == "a-torn-row" else nullcontext():
+            looking()
+        looking.close()
+        assert [each.arm for each in hand.desk.warnings()] == ["arm-07"]
 
 
 def told_of_arm(endpoint: Endpoint) -> list[object]:

@@ -228,7 +228,7 @@ class TestVanished:
         for arm in ready.arms:
             assert "0 gone" in ready.look("--arm", arm).out
         assert "2 of 2 sets" in ready.run("look").err
-        assert "0 gone" in ready.look("--arm", "arm-07").out
+        assert f"missing     {before[0]['path']}: whether" in ready.look("--arm", "arm-07").out
         shutil.rmtree(ready.share)
         elsewhere.rename(ready.share)
         ready.look()

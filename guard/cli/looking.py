@@ -164,6 +164,9 @@ def _report_lines(place: PlaceReport, desk: Desk) -> Iterator[Line]:
     ):
         yield from _entries(label, [f"{trouble.path}: {trouble.what}" for trouble in troubles])
     yield from _entries("gone", report.gone)
+    yield from _entries(
+        "missing", [f"{path}: whether it is gone tells a look at everything" for path in report.missing]
+    )
     yield from _entries("odd", [f"{entry.path}: {entry.why}" for entry in report.odd])
     yield from _entries("unreadable", [f"{entry.path}: {entry.why}" for entry in report.unreadable])
     if report.settles_at:

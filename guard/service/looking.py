@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from time import monotonic
 
 from guard.plan.due import is_due
-from guard.service.hand import Hand
+from guard.service.hand import Hand, Stopped
 from guard.service.judging import Judging
 from guard.service.log import event
 from guard.share.look import PlaceReport
@@ -49,15 +49,24 @@ class Looking:
 
     def __call__(self) -> float | None:
         """One wake. Returns after how many seconds the next one has something to do."""
+        try:
+            more = self._look_and_prove()
+        except Stopped:
+            raise
+        except Exception:
+            self.judging()  # what hinders looking is no reason to warn of nothing
+            raise
+        self.judging()
+        return 0.0 if more else self._until_next()
+
+    def _look_and_prove(self) -> bool:
         self._mind_watch()
         self._take_changes()
         if is_due(self.desk.now(), self._every(), self.last_pass):
             self._look_at_all()
         else:
             self._look_at_settled()
-        more = self._prove_fresh()
-        self.judging()
-        return 0.0 if more else self._until_next()
+        return self._prove_fresh()
 
     @property
     def share_is_written(self) -> bool:
@@ -144,7 +153,10 @@ class Looking:
     def _look_at_settled(self) -> None:
         for arm in [arm for arm, at in self.waiting.items() if at <= monotonic()]:
             del self.waiting[arm]
-            self._looked(self.desk.look(self.hand, arm), arm)
+            places = self.desk.look(self.hand, arm)
+            self._looked(places, arm)
+            if any(place.report is not None and place.report.missing for place in places):
+                self.look_soon()  # whether these are gone tells a look at everything
 
     def _looked(self, places: list[PlaceReport], arm: str | None) -> None:
         for place in places:
@@ -185,7 +197,7 @@ class Looking:
             return False
         until = monotonic() + AT_ONCE_S
         now, again = self.desk.now(), self.settings.service.reconcile
-        unproven = self.desk.catalogue.unproven(MOST_AT_ONCE + len(self._tried))
+        unproven = self.desk.catalogue.unproven(self.settings.arms, MOST_AT_ONCE + len(self._tried))
         waiting = [known for known in unproven if is_due(now, again, self._tried.get(known.path))]
         for known in waiting[:MOST_AT_ONCE]:
             if monotonic() >= until:

@@ -76,6 +76,8 @@ class Report(Record):
     odd: list[Odd]
     unreadable: list[Unreadable]
     settles_at: list[datetime]
+    missing: list[str]
+    """Sets that a look at one arm did not see, and that only a look at everything may believe to be gone."""
 
 
 class PlaceReport(Record):
@@ -111,7 +113,7 @@ def look(
         catalogue.depart(catalogue.known(number).values(), clock())
         catalogue.note_place(number, ground.root, place)
     identified(ground.root, number, catalogue, clock())  # what went away while it was listed showed less than there is
-    report = Report(ground.root, 0, [], [], [], [], [], [], [], [])
+    report = Report(ground.root, 0, [], [], [], [], [], [], [], [], [])
     report.odd.extend(entry for entry in entries if isinstance(entry, Odd))
     report.unreadable.extend(entry for entry in entries if isinstance(entry, Unreadable))
     found = {entry.path: entry for entry in entries if isinstance(entry, Found)}
@@ -124,7 +126,8 @@ def look(
     missing = [k for k in known.values() if _is_missing(k, found, report.unreadable)]
     nearly_all = len(missing) >= NEARLY_EVERYTHING * max(len(known), 1)
     if only is not None and (nearly_all or place.vanished):
-        missing = [k for k in missing if k.path in found]  # whether the others are gone tells a look at everything
+        report.missing.extend(k.path for k in missing if k.path not in found)
+        missing = [k for k in missing if k.path in found]
     vanished = len(missing) if only is None and nearly_all else 0
     if vanished and not accept_vanished:
         catalogue.note_place(number, ground.root, place._replace(vanished=vanished))

@@ -6,6 +6,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from itertools import islice
 
 from guard.model import FileFacts, Part
 from guard.names import name_bytes, name_text
@@ -312,15 +313,16 @@ class Catalogue:
             )
             return [known for known in map(known_of, rows) if known.arm in wanted]
 
-    def unproven(self, most: int) -> list[Known]:
-        """Complete sets on the share that were never read back or could not be read since, the newest first."""
+    def unproven(self, arms: Iterable[str], most: int) -> list[Known]:
+        """Complete sets of these arms on the share, never read back or not readable since, the newest first."""
+        wanted = set(arms)
         with self.store.told():
             rows = self.store.connection.execute(
                 f"{KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR trouble IS NOT NULL)"
-                " ORDER BY coalesce(stamp, first_seen) DESC, id DESC LIMIT ?",
-                (0, most),
+                " ORDER BY coalesce(stamp, first_seen) DESC, id DESC",
+                (0,),
             )
-            return list(map(known_of, rows))
+            return list(islice((known for known in map(known_of, rows) if known.arm in wanted), most))
 
     def proofs(self) -> list[tuple[str, str, Proven]]:
         """Every complete set on the share: arm, path, and how and when it was last read back."""
