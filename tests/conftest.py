@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import is_hypothesis_test
+from hypothesis import HealthCheck, is_hypothesis_test, settings
 
 from tests.outbox import Outbox
 from tests.plant import Plant
@@ -18,6 +18,10 @@ from tests.servers import Endpoint, Mailbox
 # Where nobody keeps what was compiled, each of the thousands of processes below would compile the tool anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+# How long a machine takes that has other work says nothing about a law.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 
 def pytest_xdist_auto_num_workers() -> int:

@@ -232,7 +232,7 @@ class TestBroken:
 
         assert (found.complete, faults(found)) == (False, ["it holds no file"])
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=150)
     @given(
         suffix=st.sampled_from(sorted(WHOLE)),
         method=st.sampled_from([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA]),

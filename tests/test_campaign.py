@@ -232,7 +232,7 @@ def held_to_its_terms(plan: Campaign, spans: dict[str, tuple[int, int]]) -> None
                 assert begun[one.arm] + length <= begun[next_one.arm]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @examples(
     edits=st.lists(st.integers(0, 6), max_size=5),
     offs=st.lists(st.tuples(st.integers(0, 8), st.integers(1, 10)), max_size=3),
@@ -278,7 +278,7 @@ def test_all_are_made_in_time_where_that_can_be_and_as_many_as_fit_where_not(
         assert campaign(given_terms._replace(limit=plan.help.limit), needs, events).missed == ()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @examples(
     change=st.sampled_from(["2027-03-28T01:00:00", "2027-10-31T01:00:00"]),
     start=st.integers(-300, 600),

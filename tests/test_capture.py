@@ -74,7 +74,7 @@ class TestClaimedTime:
     def test_it_is_the_earliest_that_can_be_believed(self, of: BackupSet, wanted: datetime | None) -> None:
         assert claimed_time(of, NOW) == wanted
 
-    @settings(deadline=None, max_examples=200)
+    @settings(max_examples=200)
     @given(MOMENTS, st.one_of(st.none(), MOMENTS), st.one_of(st.none(), MOMENTS), MOMENTS)
     def test_one_more_candidate_never_makes_a_set_younger(
         self, seen: datetime, stamp: datetime | None, newest: datetime | None, as_of: datetime
@@ -273,7 +273,7 @@ class TestStamp:
     def test_the_instant_of_a_local_time(self, local: datetime, wanted: datetime | None) -> None:
         assert stamp_moment(local, BERLIN) == wanted
 
-    @settings(deadline=None, max_examples=200)
+    @settings(max_examples=200)
     @given(st.datetimes(datetime(2001, 1, 1), datetime(2037, 12, 31), timezones=st.just(UTC)))
     def test_no_save_is_dated_later_than_it_was(self, saved: datetime) -> None:
         named = stamp_moment(saved.astimezone(BERLIN).replace(tzinfo=None, fold=0), BERLIN)

@@ -252,7 +252,7 @@ def cases(draw: st.DrawFn) -> Given:
 class TestLaws:
     """The horizon is exact, and what makes a cell worse makes no verdict better."""
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=150)
     @drawn(
         st.fixed_dictionaries(
             {
@@ -285,7 +285,7 @@ class TestLaws:
             levels = [Given(of.facts, of.question._replace(at=moment)).verdict.level for moment in turned]
             assert levels == [answer.level, answer.then]
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=150)
     @drawn(cases(), st.data())
     def test_the_answer_holds_exactly_until_it_turns(self, of: Given, data: st.DataObject) -> None:
         answer, at = of.verdict, of.question.at
@@ -303,7 +303,7 @@ class TestLaws:
             assert answer.holds_until is None or seen.holds_until == answer.holds_until
         assert level(end - MICROSECOND) == answer.level
 
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=80)
     @drawn(cases(), st.integers(0, 3000), st.floats(0.1, 1), st.floats(1, 3))
     def test_worse_is_no_better(self, of: Given, days: int, less: float, more: float) -> None:
         (known,) = of.facts.cells

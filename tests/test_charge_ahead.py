@@ -153,7 +153,7 @@ class TestChart:
         assert "2 other cells have each at least 100 % then." in told[-2]
         assert told[-1] == " Not shown for want of an installed date or the figures of the type: 3"
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=60)
     @drawn(EVENTS, st.sampled_from((40, 80, 120, 300)), st.floats(0, 1), st.floats(0.001, 2000))
     def test_it_fits_and_every_letter_is_explained(
         self, planned: list[PlannedEvent], width: int, off: float, mah: float

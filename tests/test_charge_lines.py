@@ -54,7 +54,7 @@ class TestDrawing:
         assert "<script" not in made
         assert "\u202e" not in made
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=60)
     @drawn(EVENTS, st.lists(st.tuples(st.floats(0, 1), st.floats(0.001, 2000)), min_size=1, max_size=9))
     def test_it_stays_in_its_frame(self, planned: list[PlannedEvent], cells: list[tuple[float, float]]) -> None:
         of = ahead(

@@ -257,7 +257,7 @@ class TestTables:
         assert found is not None
         assert (len(found.cells), found.left) == (MOST_ROWS, 99 - MOST_ROWS)
 
-    @settings(max_examples=100, deadline=None, database=None)
+    @settings(max_examples=100, database=None)
     @given(st.text('0123456789,;\n"-.eax \t', max_size=60), st.text('0123456789,;\n"-.eax \t', max_size=60))
     def test_any_two_texts_can_be_compared(self, old: str, new: str) -> None:
         found = table_change(old, new)

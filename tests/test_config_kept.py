@@ -206,7 +206,7 @@ class TestKeptCopy:
         assert kept.find(str(config), config.read_bytes()) == first
         assert load(str(config)) == first == parsed(EXAMPLE, str(config.parent))
 
-    @runs(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+    @runs(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(CONFIGURATIONS)
     def test_what_comes_back_is_what_was_read(self, config: Path, configuration: dict[str, Any]) -> None:
         config.write_text(document(configuration), encoding="utf-8")

@@ -290,7 +290,7 @@ trees = st.dictionaries(
 class TestRoundTrip:
     """Whatever the names and contents: packing changes nothing, and the real pipeline agrees."""
 
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=40)
     @given(tree=trees, suffix=st.sampled_from([".tar", ".tgz"]), shape=st.sampled_from(["flat", "wrapped"]))
     def test_any_folder_has_the_fingerprint_of_its_tar(
         self, tree: dict[bytes, bytes], suffix: str, shape: Shape

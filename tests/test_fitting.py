@@ -30,7 +30,7 @@ def windows(draw: st.DrawFn) -> list[Job]:
 SMALL = {"jobs": windows(), "people": st.integers(1, 3), "length": st.integers(1, 4)}
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(**SMALL)
 def test_an_order_is_found_where_there_is_one_and_none_where_there_is_none(
     jobs: list[Job], people: int, length: int
@@ -43,7 +43,7 @@ def test_an_order_is_found_where_there_is_one_and_none_where_there_is_none(
         assert is_possible([each.at for each in found], people, length)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(**SMALL)
 def test_the_last_one_begins_no_later_and_the_first_one_no_earlier_than_must_be(
     jobs: list[Job], people: int, length: int

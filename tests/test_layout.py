@@ -455,7 +455,7 @@ LAYOUTS = [
 
 
 @pytest.mark.parametrize("layouts", LAYOUTS)
-@runs(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@runs(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(tree=TREES, arm=st.sampled_from(["arm-07", "A", "A-B", "A-B-C"]))
 @example(tree=[(["A", "A-B", "x"], ""), (["A-B", "A", "old"], ".zip")], arm="A-B")
 def test_a_look_for_one_arm_finds_just_what_a_full_look_finds_of_it(

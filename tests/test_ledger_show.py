@@ -70,7 +70,7 @@ KEYS = st.sampled_from(
 )
 
 
-@settings(max_examples=300, deadline=None, database=None)
+@settings(max_examples=300, database=None)
 @given(
     st.sampled_from(
         "verdict report set mark swap proof sign-off event warning share keep pin stock presence visit carry".split()

@@ -40,7 +40,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     made.close()
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(STEPS)
 def test_it_never_runs_faster_than_time_and_never_ahead_of_the_clock(
     store: Store, steps: list[tuple[int, int]]

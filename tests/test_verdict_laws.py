@@ -47,7 +47,6 @@ from tests.facts import given as facts_of
 settings.register_profile(
     "laws",
     max_examples=60,
-    deadline=None,
     derandomize=False,
     database=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],

@@ -377,7 +377,7 @@ def tried(visit: Visit, each: Try, *, next_one: bool) -> Visit:
 
 class TestWhateverPeopleTry:
     @given(tries=TRIES, next_one=st.booleans())
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=80)
     def test_steps_are_passed_in_order_and_no_gate_is_passed_over(self, tries: list[Try], *, next_one: bool) -> None:
         visit = VISIT
         for each in tries:
@@ -404,7 +404,7 @@ class TestWhateverPeopleTry:
             assert not visit.ended or outcome(visit, of_gate(visit, gate)).what == "done"  # type: ignore[arg-type,union-attr]
 
     @given(TRIES, st.integers(0, 40))
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=80)
     def test_a_visit_that_was_left_goes_on_as_if_nobody_had_left_it(self, tries: list[Try], left_at: int) -> None:
         whole, left = VISIT, VISIT
         for number, each in enumerate(tries):
@@ -417,7 +417,7 @@ class TestWhateverPeopleTry:
         assert left == whole
 
     @given(TRIES)
-    @settings(max_examples=50, deadline=None)
+    @settings(max_examples=50)
     def test_worse_facts_open_no_gate(self, tries: list[Try]) -> None:
         visit = VISIT
         for each in tries:

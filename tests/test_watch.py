@@ -516,7 +516,7 @@ class TestArmsByPath:
 
     NAMES = ("arm-07", "arm-09", "arm-07.zip", "20261101", "20261101.tar", "arm-07-x", "x-arm-09", "arm-08", "x")
 
-    @runs(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @runs(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(
         layouts=st.lists(
             st.sampled_from(

@@ -158,7 +158,7 @@ EVENTS = st.lists(
 class TestTheCountdownNeverGrows:
     """Whatever the interleaving of ticks, restarts and steps of the wall clock."""
 
-    @settings(max_examples=300, deadline=None, database=None)
+    @settings(max_examples=300, database=None)
     @given(EVENTS, st.booleans())
     def test_from_tick_to_tick(self, events: list[tuple[str, timedelta]], tells_starts: bool) -> None:  # noqa: FBT001
         world = World(tells_starts=tells_starts)
@@ -176,7 +176,7 @@ class TestTheCountdownNeverGrows:
             assert not tells_starts or last.elapsed >= certain, "less than has certainly passed"
             shown = last.elapsed
 
-    @settings(max_examples=100, deadline=None, database=None)
+    @settings(max_examples=100, database=None)
     @given(EVENTS)
     def test_with_a_wall_clock_that_nobody_sets_it_is_exact(self, events: list[tuple[str, timedelta]]) -> None:
         world = World(tells_starts=True)

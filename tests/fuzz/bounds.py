@@ -48,7 +48,6 @@ def fuzzed(quick: int) -> settings:
     """Half as many examples in the suite, whose time is short, and more in the same measure where a profile asks for more."""
     return settings(
         max_examples=max(quick * settings.default.max_examples // 200, 1),
-        deadline=None,
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large],
     )
 
