@@ -77,8 +77,8 @@ def damaged_set(at: Standing, _question: Question) -> Outcome:
                 "damaged-set",
                 "caution" if level == "caution" else "hold",
                 f"The set {item.set.path} is damaged: {item.set.changed or item.set.damage or 'it differs from what was read'}.",
-                f"Save a new backup of {at.facts.arm.id} under a new name and keep the damaged set"
-                f" aside. What differs: guard prove {quoted(item.set.path)}",
+                f"Keep the damaged set aside, save a new backup of {at.facts.arm.id} under a new name, then run:"
+                f" {_taken_in(at.facts.arm.id)}. What differs: guard prove {quoted(item.set.path)}",
                 set=item.set.path,
                 damaged_at=utc(item.set.damaged_at),
                 what=item.set.changed or item.set.damage,
