@@ -178,6 +178,7 @@ class Desk:
             for known, number in wanted:
                 self.arm(known.arm)
                 proved = prove(self.ground(number), number, self.catalogue, known, self.now, progress)
+                proved = proved._replace(place=number)
                 if number == 0 and proved.outcome == "read-back":
                     arms.add(known.arm)
                 yield proved
@@ -195,9 +196,28 @@ class Desk:
 
     def due(self) -> list[tuple[Known, int]]:
         """The sets that are due to be read back: never yet, or not for half of the time allowed."""
-        half = self.settings.limits.read_back_within / 2
-        known = self.catalogue.due_for_read_back(self.settings.arms, self.now() - half)
-        return [(each, 0) for each in known]
+        before = self.now() - self.settings.limits.read_back_within / 2
+        return [
+            (known, number)
+            for number in (0, *self.copies_there())
+            for known in self.catalogue.due_for_read_back(number, self.settings.arms, before)
+        ]
+
+    def copies_there(self) -> list[int]:
+        """The further places that were looked at where they are now, and were there: elsewhere nothing can be read back."""
+        catalogue, there = self.catalogue, []
+        for number, root in enumerate(self.settings.copies, 1):
+            place = catalogue.place(number)
+            if place.unreadable is None and not place.vanished and catalogue.root_of(number) in (None, root):
+                there.append(number)
+        return there
+
+    def copies_of(self, known: Known) -> list[tuple[Known, int]]:
+        """The further copies that were identical to a set when they were last read, to be read back with it."""
+        if known.fingerprint is None:
+            return []
+        held, there = self.catalogue.copies_of(known.arm, known.fingerprint), self.copies_there()
+        return [(each, number) for number, each in held if number in there]
 
     def newest(self, arm: str) -> tuple[list[tuple[Known, int]], list[Known]]:
         """The newest complete set of an arm that is not damaged, to be read back; and the damaged ones newer than it."""

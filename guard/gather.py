@@ -261,7 +261,7 @@ def _copies_there(backup: BackupSet, arm: str, catalogue: Catalogue, root: str, 
     first = next((file.path for file in manifest_of(catalogue.store, arm, backup.fingerprint)), "")
     there: dict[int, tuple[int, int] | None] = {}
     for number, known in catalogue.copies_of(arm, backup.fingerprint):
-        if number <= len(copies) and catalogue.root_of(number) in (None, copies[number - 1]):
+        if number <= len(copies) and not known.damaged and catalogue.root_of(number) in (None, copies[number - 1]):
             copy = backup._replace(path=known.path, form=known.form)
             if _changed(copies[number - 1], copy, arm, number, catalogue) is None:
                 there[number] = _itself(copies[number - 1], copy, first)

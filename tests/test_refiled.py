@@ -213,3 +213,24 @@ class TestAnOriginalThatIsNoLongerWhatItWas:
         plant.look()
         assert captured(plant)[old] == before
         assert [each["path"] for each in plant.sets()] == [old, newer]
+
+    @pytest.mark.parametrize("found_by", ["look", "prove"])
+    def test_it_was_never_whole_and_changed(self, plant: Plant, found_by: str) -> None:
+        files = content("arm-07", "long ago")
+        del files["memory.bin"]
+        old = plant.save("arm-07", OLD, files=files)
+        newer = refile(plant, old, None)
+        plant.init()
+        plant.look()
+        assert plant.ask().codes == {"incomplete-set", "refiled-copy"}
+
+        leave(plant.share / old / "settings.toml", b'serial = "RC-0771"\n\n')
+        if found_by == "prove":
+            assert "arriving" in plant.run("prove", old).out
+        plant.look()
+        assert plant.ask().codes == {"incomplete-set", "refiled-copy"}
+        assert captured(plant)[newer] == captured(plant)[old]
+
+        shutil.rmtree(plant.share / newer)
+        plant.look()
+        assert plant.ask().codes == {"incomplete-set"}  # the original is no copy of itself

@@ -207,7 +207,12 @@ def _entry(label: str, text: str) -> Line:
 def configure_prove(parser: argparse.ArgumentParser) -> Run:
     """Arguments of `guard prove`."""
     which = parser.add_mutually_exclusive_group(required=True)
-    which.add_argument("set", nargs="?", metavar="SET", help="a set's path, or 8 or more digits of its fingerprint")
+    which.add_argument(
+        "set",
+        nargs="?",
+        metavar="SET",
+        help="a set's path, or 8 or more digits of its fingerprint; its further copies too",
+    )
     which.add_argument("--arm", metavar="ARM", help="the newest complete set of this arm")
     which.add_argument("--due", action="store_true", help="every set whose proof is due")
     return _prove
@@ -217,7 +222,8 @@ def _prove(args: argparse.Namespace) -> int:
     desk = Desk(load(args.config))
     damaged: list[Known] = []
     if args.set:
-        wanted = [desk.resolve(args.set)]
+        known, number = desk.resolve(args.set)
+        wanted = [(known, number), *(desk.copies_of(known) if number == 0 else ())]
     elif args.arm:
         wanted, damaged = desk.newest(desk.arm(args.arm))
         output.show(map(_passed_over, damaged))
@@ -232,8 +238,10 @@ def _prove(args: argparse.Namespace) -> int:
         results = list(desk.prove(wanted, progress))
     desk.fold_logs()
     output.show(map(_proved_line, results))
-    unproven = bool(damaged) or any(result.outcome != "read-back" for result in results)
-    return EXIT_CODES["hold"] if unproven else 0
+    unproven = [result.place for result in results if result.outcome != "read-back"]
+    if damaged or 0 in unproven:
+        return EXIT_CODES["hold"]
+    return EXIT_CODES["caution"] if unproven else 0
 
 
 def _passed_over(known: Known) -> Line:
@@ -249,7 +257,8 @@ def _proved_line(result: Proved) -> Line:
     what = result.what
     if result.outcome == "read-back":
         what = "every digest equal" + (", although it was noted as damaged before" if result.was_damaged else "")
-    return _entry(result.outcome, f"{result.path}: {what}")
+    where = f" in further copy {result.place}" if result.place else ""
+    return _entry(result.outcome, f"{result.path}{where}: {what}")
 
 
 COMMANDS = {"look": configure_look, "prove": configure_prove}

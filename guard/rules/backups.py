@@ -224,7 +224,10 @@ def too_few_copies(at: Standing, _question: Question) -> Outcome:
         return SILENT
     held, needed = at.resting.set.copies, at.facts.limits.copies_needed
     message = f"{held} further {'place holds' if held == 1 else 'places hold'} a copy of {at.resting.set.path} identical to it; {needed} needed."
-    remedy = "Copy the set to the further places, then run: guard look"
+    remedy = (
+        "Copy the set to the further places, then run: guard look. A damaged copy that was replaced counts again after:"
+        f" guard prove {quoted(at.resting.set.path)}"
+    )
     return Outcome((finding("too-few-copies", "caution", message, remedy, copies=held, needed=needed),))
 
 

@@ -105,7 +105,8 @@ EXPLANATIONS: dict[str, Explanation] = {
         "One disk, one mistake, one fire: a single copy is lost at once. Published practice is"
         " three copies on two media, one of them elsewhere.",
         (("caution", "fewer identical copies than share.copies-needed"),),
-        "Copy the set to the further places, then run: guard look",
+        "Copy the set to the further places, then run: guard look. A damaged copy that was replaced counts again after:"
+        " guard prove SET, which reads the set and its copies back.",
     ),
     "wrong-arm": Explanation(
         "A set seems to belong to another arm",

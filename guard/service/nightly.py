@@ -8,7 +8,7 @@ from datetime import date, datetime
 from time import monotonic
 
 from guard.plan.due import is_slot_due, slot, slot_start
-from guard.plan.read_back import tonight
+from guard.plan.read_back import Proven, tonight
 from guard.service.hand import Hand
 from guard.service.log import event
 from guard.store.service import note_run, runs
@@ -57,32 +57,46 @@ class Nightly:
         """Read back tonight's sets. Returns False where it waits because the share is being written."""
         begun = slot_start(day, self.settings.service.nightly, self.zone)
         count = 0
-        for _, path in self._tonight(begun):
+        for number, path in self._tonight(begun):
             if self.share_is_written():
                 return False
-            known = self.desk.catalogue.known_at(0, path)
+            known = self.desk.catalogue.known_at(number, path)
             if known is None or not known.complete:
                 continue
-            for proved in self.desk.prove([(known, 0)], self.hand):
+            for proved in self.desk.prove([(known, number)], self.hand):
                 count += 1
                 if proved.outcome != "read-back":
-                    event(log, proved.outcome, logging.WARNING, set=proved.path, what=proved.what)
+                    where = {"place": self.desk.ground(number).root, "set": proved.path, "what": proved.what}
+                    event(log, proved.outcome, logging.WARNING, **where)
             self._report_if_due()
         note_run(self.desk.catalogue.store, "read-back", day.isoformat(), self.desk.now())
         event(log, "night-done", day=day, sets=count)
         return True
 
-    def _tonight(self, begun: datetime) -> list[tuple[str, str]]:
-        now = self.desk.now()
-        by_id = {proven.id: (arm, path, proven) for arm, path, proven in self.desk.catalogue.proofs()}
-        read = sum(
-            p.bytes for _, _, p in by_id.values() if p.last_read_at is not None and begun <= p.last_read_at <= now
-        )
-        within, budget = self.settings.limits.read_back_within, self.settings.service.read_back_budget
-        # What was never read back is proven at once, by another hand.
-        proven = [each for _, _, each in by_id.values() if each.last_read_at is not None]
-        chosen = tonight(proven, now, within, budget, read)
-        return [by_id[each.id][:2] for each in chosen if by_id[each.id][0] in self.settings.arms]
+    def _tonight(self, begun: datetime) -> list[tuple[int, str]]:
+        """Tonight's sets, each with its place: those on the share, then further copies for what is left of the budget."""
+        now, within = self.desk.now(), self.settings.limits.read_back_within
+        left = self.settings.service.read_back_budget
+        chosen: list[tuple[int, str]] = []
+        for places in ([0], self.desk.copies_there()):
+            found = self._proven_once(places)
+            proven = [each for each, _, _ in found]
+            read = sum(p.bytes for p in proven if p.last_read_at is not None and begun <= p.last_read_at <= now)
+            where = {each.id: (number, path) for each, number, path in found}
+            # Of each kind one set is read even where nothing is left: a proof that never comes is worse.
+            tonights = tonight(proven, now, within, max(left, 0), read)
+            chosen += [where[each.id] for each in tonights]
+            left -= read + sum(each.bytes for each in tonights)
+        return chosen
+
+    def _proven_once(self, places: list[int]) -> list[tuple[Proven, int, str]]:
+        """The sets of some places with place and path; what was never read back is proven at once, by another hand."""
+        return [
+            (proven, number, path)
+            for number in places
+            for arm, path, proven in self.desk.catalogue.proofs(number)
+            if arm in self.settings.arms and proven.last_read_at is not None
+        ]
 
     def _report_if_due(self) -> None:
         day = self._due("report", self.settings.reports.at)

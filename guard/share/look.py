@@ -316,7 +316,7 @@ class _Pass:
         elif known.complete:
             self._damage(known, what)
         else:
-            self.catalogue.unseal(known)
+            self.catalogue.unseal(known, self.clock())
             arriving = known._replace(complete=None, fingerprint=None, sealed_at=None)
             self._seal_if_settled(arriving, partial(self._first_read, self.progress, arriving))
 

@@ -29,6 +29,7 @@ class Proved(Record):
     outcome: Outcome
     what: str = ""
     was_damaged: bool = False
+    place: int = 0
 
 
 def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock: Clock, progress: Progress) -> Proved:
@@ -50,7 +51,7 @@ def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock
     after = {file.path: file.sha256 for file in sealed.files}
     what = content_difference(before, after, sealed)
     if what is not None and not known.complete and not known.damaged:  # nothing of it was ever right
-        catalogue.unseal(known)
+        catalogue.unseal(known, clock())
         return Proved(known.path, known.arm, "arriving", f"it has changed since it was read ({what}); run: guard look")
     if what is not None:
         catalogue.damage(known, clock(), what)

@@ -140,11 +140,7 @@ class Catalogue:
         known, as of a set that is gone: a copy of that is no younger for what came into the original since.
         """
         with self.store.transaction(kept=False) as db:
-            db.execute(
-                f"INSERT INTO sets({_CLAIM}, complete, gone_at) SELECT {_CLAIM}, 0, ? FROM sets"
-                " WHERE id=? AND gone_at IS NULL AND sealed_at IS ? AND fingerprint<>?",
-                (time_text(seal.sealed_at), known.id, known.sealed_at, seal.fingerprint),
-            )
+            _keep_claim(db, known, seal.sealed_at, seal.fingerprint)
             written = db.execute(
                 "UPDATE sets SET signature=NULL, quiet_since=NULL, trouble=NULL, sealed_at=?, recipe=?, shape=?,"
                 " fingerprint=?, newest_member=?, complete=?, problems=?, identity=?, files=?, bytes=?,"
@@ -223,9 +219,13 @@ class Catalogue:
         with self.store.transaction() as db:
             db.execute("UPDATE sets SET trouble=? WHERE id=?", (trouble, known.id))
 
-    def unseal(self, known: Known) -> None:
-        """Take back the seal of a set that was never complete and has changed: it is arriving again."""
+    def unseal(self, known: Known, at: datetime) -> None:
+        """Take back the seal of a set that was never complete and has changed: it is arriving again.
+
+        What it held stays known as after another seal: a copy of that is no younger for it.
+        """
         with self.store.transaction() as db:
+            _keep_claim(db, known, at)
             db.execute(
                 "UPDATE sets SET complete=NULL, fingerprint=NULL, essence=NULL, sealed_at=NULL, problems='[]',"
                 " last_read_at=NULL, shape=NULL WHERE id=?",
@@ -302,14 +302,14 @@ class Catalogue:
         ).fetchall()
         return [(self._at(place, path), place) for place, arm, path in rows]
 
-    def due_for_read_back(self, arms: Iterable[str], before: datetime) -> list[Known]:
-        """Complete sets on the share that were never read back or not since ``before``; oldest proof first."""
-        wanted = set(arms)
+    def due_for_read_back(self, place: int, arms: Iterable[str], before: datetime) -> list[Known]:
+        """Complete sets in a place that were never read back or not since ``before``; oldest proof first."""
+        wanted, proven_at = set(arms), _proven_at(place)
         with self.store.told():
             rows = self.store.connection.execute(
-                f"{KNOWN} AND complete=1 AND damaged_at IS NULL AND (last_read_at IS NULL OR last_read_at < ?)"
-                " ORDER BY last_read_at, id",
-                (0, time_text(before)),
+                f"{KNOWN} AND complete=1 AND damaged_at IS NULL AND ({proven_at} IS NULL OR {proven_at} < ?)"
+                f" ORDER BY {proven_at}, id",
+                (place, time_text(before)),
             )
             return [known for known in map(known_of, rows) if known.arm in wanted]
 
@@ -324,23 +324,24 @@ class Catalogue:
             )
             return list(islice((known for known in map(known_of, rows) if known.arm in wanted), most))
 
-    def proofs(self) -> list[tuple[str, str, Proven]]:
-        """Every complete set on the share: arm, path, and how and when it was last read back."""
+    def proofs(self, place: int) -> list[tuple[str, str, Proven]]:
+        """Every complete set in a place: arm, path, and how and when it was last read back."""
         with self.store.told():
             rows = self.store.connection.execute(
-                "SELECT arm, path, id, last_read_at, bytes FROM sets WHERE place=0 AND gone_at IS NULL AND complete=1"
-                " AND damaged_at IS NULL"
+                f"SELECT arm, path, id, {_proven_at(place)}, bytes FROM sets WHERE place=? AND gone_at IS NULL"
+                " AND complete=1 AND damaged_at IS NULL",
+                (place,),
             ).fetchall()
         from guard.plan.read_back import Proven
 
         return [(arm, name_text(path), Proven(number, time_read(last), size)) for arm, path, number, last, size in rows]
 
     def copies_of(self, arm: str, fingerprint: str) -> list[tuple[int, Known]]:
-        """The sets on further copies that were identical to this one when last read, with their places."""
+        """The sets in further places that were identical when they were sealed, damaged ones too, with their places."""
         with self.store.told():
             rows = self.store.connection.execute(
                 "SELECT place, path FROM sets WHERE arm=? AND place>0 AND gone_at IS NULL AND fingerprint=?"
-                " AND damaged_at IS NULL AND complete=1",
+                " AND complete=1",
                 (arm, fingerprint),
             ).fetchall()
         return [(place, self._at(place, path)) for place, path in rows]
@@ -384,6 +385,20 @@ class Catalogue:
     def close(self) -> None:
         """Close the catalogue's database."""
         self.store.close()
+
+
+def _keep_claim(db: sqlite3.Connection, known: Known, at: datetime, holds: str | None = "") -> None:
+    """Keep when a set claims to have been saved, as of one that is gone, unless it still ``holds`` the same."""
+    db.execute(
+        f"INSERT INTO sets({_CLAIM}, complete, gone_at) SELECT {_CLAIM}, 0, ? FROM sets"
+        " WHERE id=? AND gone_at IS NULL AND sealed_at IS ? AND fingerprint<>?",
+        (time_text(at), known.id, known.sealed_at, holds),
+    )
+
+
+def _proven_at(place: int) -> str:
+    """When a set was last proven. Reading a further copy for the first time compares it with the share's set already."""
+    return "last_read_at" if place == 0 else "coalesce(last_read_at, sealed_at)"
 
 
 def _write_content(db: sqlite3.Connection, known: Known, parts: tuple[Part, ...], files: tuple[FileFacts, ...]) -> None:

@@ -71,7 +71,7 @@ def manifest_of(store: Store, arm: str, fingerprint: str) -> tuple[FileFacts, ..
 _COPIES = """
     SELECT s.fingerprint, count(DISTINCT s.place) FROM sets s LEFT JOIN places p ON p.number=s.place
     WHERE s.arm=? AND s.place>0 AND s.gone_at IS NULL AND s.damaged_at IS NULL AND s.complete=1
-      AND p.unreadable IS NULL AND coalesce(p.vanished, 0)=0
+      AND s.trouble IS NULL AND p.unreadable IS NULL AND coalesce(p.vanished, 0)=0
     GROUP BY s.fingerprint
 """
 """In how many further places each content stands; one of which nothing but single arms was ever looked at has no row."""
