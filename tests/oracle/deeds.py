@@ -37,12 +37,14 @@ class Deeds(Saving):
         self._proved([known for known in self.memory.known.values() if known.read_at is None], at)
 
     def prove_all(self) -> None:
-        """Read back every set by name."""
+        """Read back every set by name, and its copies with it."""
         for known in self.memory.known.values():
-            if known.sealed:
-                at = now()
+            if known.sealed and not known.gone:
+                at, copies = now(), self.memory.copies_of(known)
                 self.order("prove", known.path)
                 self._proved([known], at)
+                for place, copy in copies:
+                    self.memory.prove(copy, at, place)
 
     def _proved(self, sets: list[Known], at: datetime) -> None:
         """Sets were read back, and what that tells of memories is written down."""

@@ -150,15 +150,18 @@ class Memory:
 
     def held(self, known: Known) -> int:
         """How many further places hold an identical set, by what was read there last; a look at them reads no set anew."""
+        return len({place for place, one in self.copies_of(known) if self._is_whole(one)})
+
+    def copies_of(self, known: Known) -> list[tuple[str, Known]]:
+        """The sets in further places that were identical when they were read first, each with its place."""
         assert known.sealed
         print_of = known.sealed.fingerprint
-        return sum(
-            any(
-                one.arm == known.arm and self._is_whole(one) and one.sealed and one.sealed.fingerprint == print_of
-                for one in place.values()
-            )
-            for place in self.copies.values()
-        )
+        return [
+            (place, one)
+            for place, sets in self.copies.items()
+            for one in sets.values()
+            if one.arm == known.arm and not one.gone and one.sealed and one.sealed.fingerprint == print_of
+        ]
 
     def _newest(self, sets: dict[str, Seen], known: dict[str, Known], *, carrying: bool) -> set[str]:
         """Each arm's newest set by its name, or of those that may carry an answer: the ones that are looked at closely.
@@ -209,9 +212,9 @@ class Memory:
         else:
             known.sealed = sealed
 
-    def prove(self, known: Known, at: datetime) -> None:
+    def prove(self, known: Known, at: datetime, place: str = "share") -> None:
         """`guard prove` of one set: read again, every digest compared."""
-        seen = self.read().sets.get(known.path)
+        seen = self.read(place).sets.get(known.path)
         if known.sealed is None or seen is None:
             return
         lost = _lost(known.sealed, seen)
