@@ -20,7 +20,8 @@ from tests.oracle.tally import CODES, Tally
 
 HERE = Path(__file__).parent / "oracle"
 MOST_S = 10.0
-"""So long a batch may take."""
+"""So long a batch may take, but for the fewest plants, which a computer that is busy takes longer for."""
+FEWEST = 6
 MOST_USUAL = {"no-backup", "stale-backup", "not-read-back", "restore-test-due", "cell-age-unknown", "spare-missing"}
 """What hardly any batch is without, however few plants there is time for."""
 
@@ -66,13 +67,12 @@ def test_both_say_the_same(scratch: Path, caller: Caller, capsys: pytest.Capture
     with capsys.disabled():
         print(f"\nplants from seed {first}; one again: python -m tests.oracle {first}")
     end, seed, tally = time.monotonic() + MOST_S, first, Tally()
-    while time.monotonic() < end:
+    while time.monotonic() < end or seed < first + FEWEST:
         story = tell_one(seed, scratch / f"plant-{seed}", caller)
         found = "\n".join(str(one) for one in story.found)
         assert not story.found, f"python -m tests.oracle {seed}\n{found}"
         tally.add(story.tally)
         seed += 1
-    assert seed > first
     assert tally.exercised() >= MOST_USUAL
 
 
