@@ -9,25 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import NamedTuple
 
-from tests.oracle.memory import Known, matches, members
+from tests.oracle.memory import Known, Lapse, matches, members
 from tests.oracle.reading import Seen
 from tests.oracle.standing import Found, Standing
-
-
-class Lapse(NamedTuple):
-    """When the power went and came back (None where nobody said so), and what was in the memory before."""
-
-    kind: str
-    began: datetime
-    ended: datetime | None
-    before: Seen | None
-
-    @property
-    def name(self) -> tuple[str, datetime]:
-        """Which one of the arm's it is."""
-        return self.kind, self.began
 
 
 def about_memory(arm: Standing, action: str) -> Iterable[Found]:
@@ -44,10 +29,13 @@ def about_memory(arm: Standing, action: str) -> Iterable[Found]:
 
 
 def settle(arm: Standing) -> None:
-    """What was proven once stays so, whatever becomes of the sets."""
+    """What was proven once stays so, whatever becomes of the sets; what differed once is not lifted by another mark."""
     for lapse in lapses(arm):
-        if outcome(arm, lapse) == "proven":
-            arm.memory.settled.add((arm.arm.id, *lapse.name))
+        name, how = (arm.arm.id, *lapse.name), outcome(arm, lapse)
+        if how == "proven":
+            arm.memory.settled.add(name)
+        elif how == "differs":
+            arm.memory.differed[name] = lapse
 
 
 def lapses(arm: Standing) -> list[Lapse]:
@@ -69,6 +57,10 @@ def lapses(arm: Standing) -> list[Lapse]:
         if any(cell.kind == "memory" for cell in arm.arm.cells if cell.type == mark.cell)
         and all(one.ended and mark.at > one.ended for one in last)
     ]  # nobody knows for how long that cell was out
+    names, off_at = {one.name for one in found}, {mark.at for mark in arm.marks("powered-off")}
+    for name, one in arm.memory.differed.items():
+        if name[0] == arm.arm.id and one.name not in names and (one.kind != "power-down" or one.began in off_at):
+            found.append(one)
     return [one for one in found if (arm.arm.id, *one.name) not in arm.memory.settled]
 
 
@@ -145,13 +137,21 @@ def _is_before(arm: Standing, one: Known, began: datetime) -> bool:
 
 def lasting(arm: Standing, seen: Seen) -> dict[str, str]:
     """What a set holds, volatile files aside."""
-    volatile = arm.setting.volatile
-    return {name: file.digest for name, file in seen.files.items() if not any(matches(name, one) for one in volatile)}
+    return _files(arm, seen, volatile=False)
+
+
+def _files(arm: Standing, seen: Seen, *, volatile: bool) -> dict[str, str]:
+    """A checksum list is neither: it was made of the others, the volatile ones too, and no memory holds it."""
+    patterns = arm.setting.volatile
+    return {
+        name: file.digest
+        for name, file in seen.files.items()
+        if name != "SHA256SUMS" and any(matches(name, one) for one in patterns) == volatile
+    }
 
 
 def _is_new(arm: Standing, one: Known, before: Seen) -> bool:
     """Design 4: "a real backup differs from the one before at least in its volatile parts"."""
     assert one.sealed
-    mine = {name: file.digest for name, file in one.sealed.files.items() if name not in lasting(arm, one.sealed)}
-    theirs = {name: file.digest for name, file in before.files.items() if name not in lasting(arm, before)}
+    mine, theirs = (_files(arm, seen, volatile=True) for seen in (one.sealed, before))
     return not theirs or bool(mine.items() - theirs.items())

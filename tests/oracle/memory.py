@@ -79,6 +79,20 @@ class Known:
         return f"<{self.path} read {self.read_at} {self.damage} {'gone' if self.gone else ''}>"
 
 
+class Lapse(NamedTuple):
+    """When the power went and came back (None where nobody said so), and what was in the memory before."""
+
+    kind: str
+    began: datetime
+    ended: datetime | None
+    before: Seen | None
+
+    @property
+    def name(self) -> tuple[str, datetime]:
+        """Which one of the arm's it is."""
+        return self.kind, self.began
+
+
 class Memory:
     """Everything known; each method stands for one command that was given between ``start`` and ``end``."""
 
@@ -90,6 +104,7 @@ class Memory:
         self.events: list[Event] = []
         self.swaps: list[Swap] = []
         self.settled: set[tuple[str, str, datetime]] = set()  # of which arm, and which lapse of its memory
+        self.differed: dict[tuple[str, str, datetime], Lapse] = {}
         self.sign_offs: list[SignOff] = []
         self.stock: dict[str, dict[str, int]] = {}  # by type and date code, which is empty where it was not told
         self.looked: datetime | None = None
