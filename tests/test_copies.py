@@ -50,7 +50,9 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> Plant:
 @pytest.fixture
 def copied(prepared: Plant, tmp_path: Path) -> Plant:
     """That plant, to do with as one likes."""
-    return prepared.copy(tmp_path / "copied")
+    plant = prepared.copy(tmp_path / "copied")
+    plant.look()  # the further place lies elsewhere now, and what is there was not read yet
+    return plant
 
 
 @pytest.fixture
@@ -158,11 +160,16 @@ def test_a_damaged_copy_stands_for_no_sound_one(plant: Plant, second: Path) -> N
     assert too_few(plant)
 
 
-def test_another_copy_in_the_place_of_one_has_to_be_read(plant: Plant, second: Path) -> None:
+@pytest.mark.parametrize("away", [False, True], ids=["there", "away-for-a-look"])
+def test_another_copy_in_the_place_of_one_has_to_be_read(plant: Plant, second: Path, away: bool) -> None:  # noqa: FBT001
     """The copies moved to another disk, on which one file is not what it was, though it looks the same."""
     plant.look()
     plant.prove()
     assert not too_few(plant)
+    if away:
+        second.rename(plant.root / "away")
+        plant.look()
+        (plant.root / "away").rename(second)
     third = plant.root / "third"
     shutil.copytree(second, third)
     torn = third / PATH / "memory.bin"

@@ -162,10 +162,13 @@ def identified(root: str, number: int, catalogue: Catalogue, now: datetime) -> P
     Raises ShareUnreadable, after writing it down, or ShareDoubtful.
     """
     before = catalogue.place(number)
+    noted_root = (
+        catalogue.root_of(number) or root
+    )  # where it was looked at: what stands elsewhere now may be another one
     try:
         identity = read_marker(root)
     except ShareUnreadable as error:
-        catalogue.note_place(number, root, before._replace(unreadable=error.reason))
+        catalogue.note_place(number, noted_root, before._replace(unreadable=error.reason))
         raise
     state = marker_state(before.identity, identity)
     if state == "right" and before.identity is None:
@@ -177,7 +180,7 @@ def identified(root: str, number: int, catalogue: Catalogue, now: datetime) -> P
         remedy = "Mount the right share. If this is the right one: guard init --share PATH --adopt"
         raise ShareDoubtful(root, reason, remedy)
     if before.unreadable is not None:  # a look at one arm that could not read it wrote that down too
-        catalogue.note_place(number, root, before._replace(unreadable=None))
+        catalogue.note_place(number, noted_root, before._replace(unreadable=None))
     return Place(before.identity, now, None, before.vanished)
 
 
