@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from datetime import timedelta
-from importlib.util import find_spec
 
 from guard.store.database import LONG_LOG_BYTES
 from tests.plant import Plant
@@ -66,14 +65,3 @@ def test_no_answer_reads_a_long_log_of_those_before(plant: Plant) -> None:
         assert plant.ask("arm-07").json["verdict"] == "clear"
         longest = max(longest, log.stat().st_size if log.exists() else 0)
     assert LONG_LOG_BYTES / 2 < longest <= LONG_LOG_BYTES
-
-
-def test_new_databases_load_no_data_frames(plant: Plant) -> None:
-    """sqlite-utils, which makes the tables, loads them where it finds them, and takes five times as long."""
-    assert find_spec("pandas") is not None
-    words = ["init", str(plant.root), "--share", str(plant.share), "--yes"]
-    done = plant.program(sys.executable, "-c", LOADED, "--config", str(plant.config), *words)
-    loaded = set(done.err.split("\n"))
-    assert (done.code, "sqlite_utils" in loaded) == (0, True)
-    assert {"numpy", "pandas"} & loaded == set()
-    assert plant.look().code == 0

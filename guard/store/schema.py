@@ -7,9 +7,6 @@ a whole answer: `steps` names what must have been applied.
 from __future__ import annotations
 
 import sqlite3
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 STEPS = {
     "catalogue": ("c001_places_sets_parts", "c002_service", "c003_essence", "c004_damaged"),
@@ -168,9 +165,8 @@ _DAMAGED = (
 
 def migrate(connection: sqlite3.Connection, kind: str) -> None:
     """Bring a database up to date, each step in one transaction with the record of it."""
-    with _without_data_frames():
-        from sqlite_utils import Database
-        from sqlite_utils.migrations import Migrations
+    from sqlite_utils import Database
+    from sqlite_utils.migrations import Migrations
 
     steps = Migrations(f"guard-{kind}")
 
@@ -188,18 +184,3 @@ def migrate(connection: sqlite3.Connection, kind: str) -> None:
     for statements, step in zip(wanted[kind], STEPS[kind], strict=True):
         tables(statements, step)
     steps.apply(Database(connection, execute_plugins=False))  # looking for any costs more than to make the tables
-
-
-@contextmanager
-def _without_data_frames() -> Iterator[None]:
-    """While it lasts, NumPy and pandas are not found: sqlite-utils loads them where it finds them.
-
-    They cost four times what is loaded otherwise, for types that no table here has.
-    """
-    absent = [name for name in ("numpy", "pandas") if name not in sys.modules]
-    sys.modules.update(dict.fromkeys(absent))  # type: ignore[arg-type]  # None is how Python notes what cannot be had
-    try:
-        yield
-    finally:
-        for name in absent:
-            del sys.modules[name]
