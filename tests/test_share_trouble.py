@@ -6,7 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -16,7 +16,7 @@ from guard.desk import Desk
 from guard.errors import ShareDoubtful, ShareUnreadable
 from guard.load import load
 from guard.share.look import Silent, look
-from tests.plant import Plant, as_ordinary_user, content, touch
+from tests.plant import Plant, as_ordinary_user, content, stamp, touch
 
 
 @pytest.fixture(scope="module")
@@ -159,6 +159,49 @@ class TestAnotherShare:
         plant.prove()
         asked = plant.ask("arm-07")
         assert (asked.code, asked.codes) == (10, {"share-doubt"})
+
+
+class TestUnderAnotherName:
+    """A set that is renamed or copied with its times is the one that it was, and what rotted in it is no new save."""
+
+    @pytest.mark.parametrize("found", [True, False], ids=["found-before", "not-found-before"])
+    @pytest.mark.parametrize("copied", [True, False], ids=["copied", "renamed"])
+    def test_damage_does_not_go_away(self, ready: Plant, *, found: bool, copied: bool) -> None:
+        (before,) = (each["path"] for each in ready.sets("arm-07"))
+        torn = ready.share / before / "memory.bin"
+        about = torn.stat()
+        torn.write_bytes(bytes(reversed(torn.read_bytes())))
+        os.utime(torn, ns=(about.st_atime_ns, about.st_mtime_ns))
+        if found:
+            ready.run("prove", before)
+        after = ready.share / "arm-07" / stamp(now() - timedelta(hours=5))
+        if copied:
+            shutil.copytree(ready.share / before, after, copy_function=shutil.copy2)
+            shutil.rmtree(ready.share / before)
+        else:
+            (ready.share / before).rename(after)
+        ready.look()
+        ready.prove()
+        assert [each["proof"] for each in ready.sets("arm-07")] == ["damaged"]
+        assert "damaged-set" in ready.ask("arm-07").codes
+        assert f"of all files of {before}, and another content" in ready.ask("arm-07").out
+
+    def test_a_sound_one_is_as_good_as_it_was(self, ready: Plant) -> None:
+        (before,) = (each["path"] for each in ready.sets("arm-07"))
+        (ready.share / before).rename(ready.share / "arm-07" / stamp(now() - timedelta(hours=5)))
+        ready.look()
+        ready.prove()
+        assert ready.ask("arm-07").codes <= {"refiled-copy"}
+
+    def test_times_that_cannot_be_believed_tell_nothing(self, ready: Plant) -> None:
+        """As where a controller without a clock gives all files of all saves one time."""
+        for hours in (2, 1):
+            path = ready.save("arm-07", timedelta(hours=hours))
+            (ready.share / path / "history/log.txt").write_bytes(f"save {hours}".encode())
+            touch(ready.share / path, datetime(1980, 1, 1, tzinfo=UTC))
+            ready.look()
+        ready.prove()
+        assert "damaged" not in [each["proof"] for each in ready.sets("arm-07")]
 
 
 class Going(frozenset[str]):

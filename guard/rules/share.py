@@ -42,7 +42,9 @@ def share_doubt(at: Standing, _question: Question) -> Outcome:
         )
     if share.marker == "gone":
         message = "The share had a marker and has none now: it may be empty, or another share."
-        remedy = "Mount the right share. If this is the right one: guard init --share PATH --adopt writes the marker anew."
+        remedy = (
+            "Mount the right share. If this is the right one: guard init --share PATH --adopt writes the marker anew."
+        )
         return Outcome((finding("share-doubt", "unknown", message, remedy, marker="gone"),))
     if share.marker == "never":
         message = "The share never had a marker, so another share in its place would not be noticed."

@@ -294,8 +294,21 @@ class _Pass:
         if known.fingerprint is not None and known.fingerprint != sealed.fingerprint:
             self._damage(known, "it differs from what the ledger tells of it")
             return
+        if (original := self._once_otherwise(known, sealed)) is not None:
+            self._damage(known, f"it has the names, sizes and times of all files of {original}, and another content")
+            return
         self.catalogue.seal(known, self._facts(known, sealed, shape))
         self._told(known, sealed)
+
+    def _once_otherwise(self, known: Known, sealed: Sealed) -> str | None:
+        """The path of a set of this arm of which this one is a copy or the new name, and differs; None where there is none.
+
+        Two saves differ in their times, so where all are the same, what was read first is what was saved. Where the
+        times cannot be believed they tell nothing.
+        """
+        if known.sealed_at is not None or sealed.fingerprint is None or sealed.newest_member is None:
+            return None
+        return self.catalogue.alike(known, sealed.files, sealed.fingerprint)
 
     def _told(self, known: Known, sealed: Sealed) -> None:
         self.report.sealed.append(known.path)

@@ -287,6 +287,18 @@ class Catalogue:
             ).fetchone()
         return () if row is None else unpack_manifest(*row)
 
+    def alike(self, known: Known, files: tuple[FileFacts, ...], fingerprint: str) -> str | None:
+        """The path of another set of the same arm and place with these names, sizes and times and another fingerprint."""
+        names, stats, _, _ = pack_manifest(files)
+        with self.store.told():
+            row = self.store.connection.execute(
+                "SELECT s.path FROM sets s JOIN manifests m ON m.set_id=s.id WHERE s.arm=? AND s.id<>?"
+                " AND s.place=(SELECT place FROM sets WHERE id=?) AND s.form=? AND s.complete=1 AND s.fingerprint<>?"
+                " AND m.names=? AND m.stats=? ORDER BY s.id DESC LIMIT 1",
+                (known.arm, known.id, known.id, known.form, fingerprint, names, stats),
+            ).fetchone()
+        return None if row is None else name_text(row[0])
+
     def resolve(self, text: str) -> list[tuple[Known, int]]:
         """The sets with this path, or whose fingerprint begins so, each with its place; the share's first."""
         by_path = "path=?"
