@@ -92,6 +92,24 @@ def test_position_cells_wait_for_power_that_is_known_to_be_off(powered: Powered,
     assert found(asked("service-visit", powered=powered)) == []
 
 
+@pytest.mark.parametrize(
+    ("since_over", "cautions"),
+    [(-MICROSECOND, False), (timedelta(), True), (HOUR / 2 - MICROSECOND, True), (HOUR / 2, False)],
+)
+def test_a_memory_cell_is_not_changed_too_soon_after_a_planned_power_down(
+    since_over: timedelta, *, cautions: bool
+) -> None:
+    over = AT - since_over
+    of = asked("memory-swap", planned("power-down", over - HOUR), powered=LONG_ON)
+    (caution,) = of.findings("not-powered-long-enough") or (None,)
+    assert (caution is not None and caution.level == "caution") == cautions
+    if caution is not None:
+        assert caution.turns_at == over + HOUR / 2
+    for other in (planned("power-down", over - HOUR)._replace(arms=("arm-09",)), planned("service-visit", over - HOUR)):
+        assert not asked("memory-swap", other, powered=LONG_ON).findings("not-powered-long-enough")
+    assert not asked("power-down", planned("power-down", over - HOUR)).findings("not-powered-long-enough")
+
+
 def test_an_event_does_not_contradict_itself_nor_its_equal() -> None:
     own, equal = planned("power-down", off_for=8 * HOUR), planned("power-down", off_for=8 * HOUR, number=2)
     assert found(asked("power-down", own, equal, own="ev-1")) == []

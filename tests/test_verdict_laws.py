@@ -505,7 +505,9 @@ def moments_of_change(of: Given) -> list[datetime]:
         over = [max(each.off_for, MICROSECOND)] if each.off_for < end - each.start else []
         begun = [MICROSECOND - max(of.question.off_for, MICROSECOND)]
         begun = [span for span in begun if FIRST - each.start <= span <= end - each.start]
-        found |= {each.start + span for span in (*over, *begun)}
+        left = [end - each.start - span for span in over]
+        charged = [over[0] + limits.powered_before] if left and limits.powered_before <= left[0] else []
+        found |= {each.start + span for span in (*over, *begun, *charged)}
     made = {code for spare in of.facts.spares for code, _ in spare.by_date_code if code[:1] == "2"}
     found |= {datetime.fromisoformat(f"{code}-01T00:00Z") + SHELF_LIFE + MICROSECOND for code in made}
     for moment in times:

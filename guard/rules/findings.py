@@ -238,6 +238,7 @@ EXPLANATIONS: dict[str, Explanation] = {
             ("hold", "not known, and by its hold-up table the capacitor needs longer than that"),
             ("hold", "silent after being on for too short a time, or for so long that its capacitor has run down"),
             ("caution", "not known"),
+            ("caution", "a power-down is planned that is over for too short a time by then"),
         ),
         "Keep the arm powered for that long. What no monitor sees, record: guard mark powered-on ARM --at WHEN",
     ),

@@ -58,6 +58,28 @@ def power_must_stay_on(at: Standing, question: Question) -> Outcome:
     return Outcome((_finding("power-must-stay-on", "hold", message, lifts, clashing, turns),), turns)
 
 
+def off_before_a_swap(at: Standing, question: Question) -> Outcome:
+    """Caution where a planned power-down is over so short a time before a change of the memory cell that its capacitor is not charged."""
+    window, arm, needed = at.facts.window, at.facts.arm.id, at.facts.limits.powered_before
+    if question.action != "memory-swap" or (window is not None and window.ended_at is None):
+        return SILENT
+    short, moments = [], []
+    for event in at.facts.events:
+        over = later(event.start, max(event.off_for, MICROSECOND))
+        if event.kind != "power-down" or arm not in event.arms or over is None:
+            continue
+        enough = later(over, needed)
+        moments.append(over if question.at < over else enough)
+        if over <= question.at and (enough is None or question.at < enough):
+            short.append(event)
+    turns = min((moment for moment in moments if moment is not None and moment > question.at), default=None)
+    if not short:
+        return Outcome((), turns)
+    message = f"By what is planned {arm} is on for too short a time before: {_named(short, question)}; {in_words(needed)} are needed."
+    lifts = f"Plan the change for later, so that {arm} is on for {in_words(needed)} before it, or drop what is not done: guard event drop ID."
+    return Outcome((_finding("not-powered-long-enough", "caution", message, lifts, short, turns),), turns)
+
+
 def event_conflict(at: Standing, question: Question) -> Outcome:
     """Caution where what is planned on the arm at the same time contradicts it, or is the same in another length.
 

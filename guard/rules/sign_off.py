@@ -25,7 +25,7 @@ _ABOUT = {
     "edited-since": ("captured_at", "edited_at", "edits"),
     "awaiting-proof": ("of", "began_at", "ended_at"),
     "memory-differs": ("fingerprint", "after_fingerprint"),
-    "not-powered-long-enough": ("on", "since"),
+    "not-powered-long-enough": ("on", "since", "events"),
     "not-read-back": ("set", "trouble"),
     "share-offline": ("reason",),
     "share-doubt": ("marker", "found", "vanished"),

@@ -44,6 +44,7 @@ RULES: tuple[Rule, ...] = (
     spares.old_when_put_in,
     spares.spare_missing,
     planned.power_must_stay_on,
+    planned.off_before_a_swap,
     planned.event_conflict,
     planned.one_person_twice,
     charge.charge_short,
