@@ -86,7 +86,8 @@ class Deeds(Saving):
 
     def check_memory(self) -> None:
         """A person has looked through what a set holds, and answers for it."""
-        sets = [known for known in self.memory.known.values() if known.sealed and not self.judge_of(known).gone(known)]
+        read = [known for known in self.memory.known.values() if known.sealed and not known.sealed.broken]
+        sets = [known for known in read if not self.judge_of(known).gone(known)]
         if sets and not self.offline:
             known = self.dice.choice(sets)
             assert known.sealed
