@@ -176,7 +176,7 @@ class TestCharge:
         plant.ready()
         done = plant.ask("arm-07", "power-down", "--off-for", "5y")
         levels = {each["code"]: each["level"] for each in done.answer["findings"]}
-        assert (done.code, levels) == (20, {"charge-short": "hold", "loss-likely": "hold"})
+        assert (done.code, levels) == (20, {"charge-short": "hold", "loss-likely": "hold", "cell-due-soon": "caution"})
         swap = plant.ask("arm-07", "memory-swap", "--off-for", "5y").answer["findings"]
         assert {each["level"] for each in swap if each["code"] in levels} == {"caution"}
 
