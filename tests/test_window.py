@@ -17,7 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from guard.clock import Reading
-from guard.model import Action, BackupSet, Level, Powered, Question, SwapWindow
+from guard.model import Action, BackupSet, FittedCell, Level, Powered, Question, SwapWindow
+from guard.plant import CellType
 from guard.rules.permit import LIFE, Permit
 from guard.rules.refusals import NotPermitted, NoWindow, PermitStale, WindowTaken
 from guard.rules.verdict import verdict
@@ -291,6 +292,9 @@ class TestWhichSetToRestore:
         assert told.format(x=x, y=y) in of.findings("window-over")[0].remedy
 
 
+POSITION = FittedCell(CellType("position-cell", "position", DAY * 365), NOW.date())
+
+
 def swapping(powered: Powered, ahead: timedelta = timedelta(), **changes: Any) -> Given:
     return facts_of(proven(), at=NOW + ahead, action="memory-swap", powered=powered, **changes)
 
@@ -326,6 +330,38 @@ class TestNotPoweredLongEnough:
         assert levels(swapping(LONG_ON, window=ended), "not-powered-long-enough") == ["caution"]
         since_then = Powered(on=True, since=NOW - 8 * HOUR)
         assert levels(swapping(since_then, window=ended), "not-powered-long-enough") == []
+
+    @pytest.mark.parametrize(
+        ("ago", "expected"),
+        [
+            pytest.param(29 * MINUTE, ["hold"], id="shorter-than-is-needed"),
+            pytest.param(30 * MINUTE - MICROSECOND, ["hold"], id="a-moment-too-short"),
+            pytest.param(30 * MINUTE, ["caution"], id="as-long-as-is-needed"),
+        ],
+    )
+    def test_right_after_a_change_the_power_was_on_for_too_short_a_time(
+        self, ago: timedelta, expected: list[Level]
+    ) -> None:
+        ended = window(10 * MINUTE, began_at=NOW - ago - 10 * MINUTE, ended_at=NOW - ago)
+        marked = (mark("cell-changed", NOW - ago, cell="memory-cell"),)
+        for powered in (LONG_ON, Powered(None, None)):
+            of = swapping(powered, window=ended)
+            assert levels(of, "not-powered-long-enough") == expected
+            turns = NOW - ago + 30 * MINUTE if expected == ["hold"] else None
+            assert of.findings("not-powered-long-enough")[0].turns_at == turns
+            assert levels(swapping(powered, marks=marked), "not-powered-long-enough") == expected
+
+    def test_a_change_that_was_only_marked_says_the_same_and_answers_from_after_it_count(self) -> None:
+        marked = (mark("cell-changed", NOW - 40 * MINUTE, cell="memory-cell"),)
+        for of, expected in (
+            (swapping(LONG_ON, marks=marked), ["caution"]),
+            (swapping(LONG_ON, marks=(marked[0]._replace(cell="position-cell"),), cells=(POSITION,)), []),
+            (swapping(Powered(on=True, since=NOW - 40 * MINUTE + MICROSECOND), marks=marked), []),
+            (swapping(LONG_ON._replace(until=NOW), marks=marked), []),
+            (swapping(LONG_ON._replace(until=NOW), marks=(marked[0]._replace(at=NOW - MINUTE),)), ["hold"]),
+            (swapping(LONG_ON._replace(until=NOW - HOUR), marks=marked), ["caution"]),
+        ):
+            assert levels(of, "not-powered-long-enough") == expected
 
     def test_while_the_cell_is_out_the_window_says_it(self) -> None:
         assert levels(swapping(Powered(on=False, since=NOW), window=window(MINUTE)), "not-powered-long-enough") == []

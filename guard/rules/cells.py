@@ -19,7 +19,7 @@ from guard.units import in_words, quoted
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
-    from guard.model import Action, Finding
+    from guard.model import Action, ArmFacts, Finding
 
 REPLACED: dict[Action, tuple[str, ...]] = {
     "power-down": (),
@@ -126,6 +126,13 @@ def _ends(changed: str, alarmed: str, kinds: Mapping[str, str]) -> bool:
     if alarmed:
         return bool(changed) and kinds.get(changed, changed) == kinds.get(alarmed, alarmed)
     return not changed or kinds.get(changed) == "memory"
+
+
+def is_of_memory_cell(mark: Mark, facts: ArmFacts) -> bool:
+    """Whether a mark tells of a change that may have been the memory cell's: one of no known type may be of any."""
+    types = [*(spare.type for spare in facts.spares), *(cell.type for cell in facts.cells)]
+    kinds = {kind.name: kind.kind for kind in types}
+    return mark.kind == "cell-changed" and kinds.get(mark.cell, "memory") == "memory"
 
 
 # Rules

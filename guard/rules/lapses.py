@@ -27,6 +27,7 @@ from guard.lapses import Compared, Lapse, Settled
 from guard.model import ArmFacts, Mark, SwapWindow
 from guard.record import Record
 from guard.rules.capture import Dated, believable
+from guard.rules.cells import is_of_memory_cell
 from guard.rules.standing import Standing, can_carry, is_another_arms, is_complete, once_each, standing
 from guard.rules.window import State, ticking
 
@@ -81,20 +82,13 @@ def _marked_changes(at: Standing) -> Iterator[Lapse]:
     facts = at.facts
     last = facts.window and facts.window.ended_at
     for mark in facts.marks:
-        if not _is_of_memory_cell(mark, facts) or (last is not None and mark.at <= last):
+        if not is_of_memory_cell(mark, facts) or (last is not None and mark.at <= last):
             continue
         if not believable(mark.at, facts.as_of):
             yield Lapse("memory-swap", mark.at, None)
             continue
         before = _before(at, mark.at)
         yield Lapse("memory-swap", mark.at, mark.at, *((before.set.path, before.set.fingerprint) if before else ()))
-
-
-def _is_of_memory_cell(mark: Mark, facts: ArmFacts) -> bool:
-    """Whether a mark tells of a change that may have been the memory cell's: one of no known type may be of any."""
-    types = [*(spare.type for spare in facts.spares), *(cell.type for cell in facts.cells)]
-    kinds = {kind.name: kind.kind for kind in types}
-    return mark.kind == "cell-changed" and kinds.get(mark.cell, "memory") == "memory"
 
 
 def _differed(facts: ArmFacts) -> Iterator[Lapse]:

@@ -11,6 +11,8 @@ from datetime import datetime, timedelta
 from guard.model import ArmFacts, BackupSet, Carried, Finding, Level, Question, SwapWindow
 from guard.plant import HoldUp
 from guard.record import Record
+from guard.rules.capture import believable
+from guard.rules.cells import is_of_memory_cell
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing, can_carry, is_complete, is_damaged
@@ -301,12 +303,7 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     if since is not None and powered.on is None and powered.until is not None:
         return _not_seen_on(at, question, since, powered.until, needed, lifts)
     if since is None:
-        level: Level = "hold" if needed > at.facts.limits.powered_before else "caution"
-        message = (
-            f"For how long {arm} has been powered is not known{f' ({powered.source})' if powered.source else ''};"
-            f" {in_words(needed)} before the change are needed."
-        )
-        return Outcome((_not_powered(level, message, lifts, at, None),))
+        return _on_since_nobody_knows(at, question, needed, lifts)
     reached = later(since, needed)
     if reached is not None and question.at >= reached:
         if powered.on:
@@ -321,6 +318,24 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
         f"{arm} {tense} on for {in_words(on_for)} ({powered.source or 'no source'}); {in_words(needed)} are needed."
     )
     return Outcome((_not_powered("hold", message, lifts, at, reached),), reached)
+
+
+def _on_since_nobody_knows(at: Standing, question: Question, needed: timedelta, lifts: str) -> Outcome:
+    """Hold while it is too short ago that the power was off for certain, for a change of the memory cell; then caution."""
+    arm, powered, facts = at.facts.arm.id, at.facts.powered, at.facts
+    ended = facts.window and facts.window.ended_at
+    off_at = max([*_marked_changes(facts), *([ended] if ended else [])], default=None)
+    reached = None if off_at is None else later(off_at, needed)
+    if off_at is not None and reached is not None and question.at < reached:
+        ago = in_words(max(question.at - off_at, NONE))
+        message = f"The memory cell of {arm} was changed {ago} before, with the power off; {in_words(needed)} with the power on are needed."
+        return Outcome((_not_powered("hold", message, lifts, at, reached),), reached)
+    level: Level = "hold" if needed > facts.limits.powered_before else "caution"
+    message = (
+        f"For how long {arm} has been powered is not known{f' ({powered.source})' if powered.source else ''};"
+        f" {in_words(needed)} before the change are needed."
+    )
+    return Outcome((_not_powered(level, message, lifts, at, None),))
 
 
 def _not_seen_on(
@@ -362,14 +377,26 @@ def _needed(facts: ArmFacts) -> timedelta | None:
 
 
 def _last_on_since(facts: ArmFacts) -> datetime | None:
-    """Since when the power is on, or was when that was last known; None where it is off or nobody knows."""
-    since = None if facts.powered.on is False else facts.powered.since
-    return None if _was_off_since(facts.window, since) else since
+    """Since when the power is on, or was when that was last known; None where it is off or nobody knows.
+
+    Takes a change of the memory cell as proof that the power was off, whatever was recorded before it. One that was
+    only marked was over by then, so answers from after that tell of power since then.
+    """
+    powered, window = facts.powered, facts.window
+    since = None if powered.on is False else powered.since
+    if since is None or (window is not None and since <= window.began_at):
+        return None
+    changed = max(_marked_changes(facts), default=None)
+    if changed is None or since > changed:
+        return since
+    return changed if powered.until is not None and powered.until > changed else None
 
 
-def _was_off_since(window: SwapWindow | None, since: datetime | None) -> bool:
-    """Takes a change of the memory cell as proof that the power was off, whatever was recorded before it."""
-    return window is not None and since is not None and since <= window.began_at
+def _marked_changes(facts: ArmFacts) -> list[datetime]:
+    """When the memory cell was changed by what was marked since its last change that had a window."""
+    last = facts.window and facts.window.ended_at
+    told = [mark.at for mark in facts.marks if is_of_memory_cell(mark, facts) and believable(mark.at, facts.as_of)]
+    return [moment for moment in told if last is None or moment > last]
 
 
 def _not_powered(level: Level, message: str, lifts: str, at: Standing, turns: datetime | None) -> Finding:

@@ -33,6 +33,7 @@ def moment(text: str) -> datetime:
 
 def adopt(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Difference]:
     """Take over the tool's own exact times of its commands, where they are possible at all."""
+    _adopt_end(judge, memory, answer)
     told, found = answer["set"], []
     if told is None or told["path"] not in memory.known:
         return []
@@ -48,6 +49,16 @@ def adopt(judge: Judge, memory: Memory, answer: dict[str, Any]) -> list[Differen
         if judge.captured(known) == first.first_seen and first.first_seen <= at <= first.first_seen + LATE:
             first.first_seen = at
     return found
+
+
+def _adopt_end(judge: Judge, memory: Memory, answer: dict[str, Any]) -> None:
+    """The end of the last change of a memory cell, from which the time with the power on is counted."""
+    for one in answer["findings"]:
+        last = judge.swaps()[-1:]
+        if one["code"] == "not-powered-long-enough" and one["turns_at"] and last and last[0].ended:
+            ended = moment(one["turns_at"]) - judge.setting.powered_before
+            if last[0].ended <= ended <= last[0].ended + LATE:
+                memory.swaps[memory.swaps.index(last[0])] = last[0]._replace(ended=ended)
 
 
 def compare(judge: Judge, memory: Memory, answer: dict[str, Any], tally: Tally) -> list[Difference]:

@@ -49,14 +49,10 @@ def lapses(arm: Standing) -> list[Lapse]:
             off = None
     if off:
         found.append(Lapse("power-down", off, None, _before(arm, off)))
-    last = arm.swaps()[-1:]
-    found += [Lapse("memory-swap", one.began, one.ended, one.before) for one in last]
+    found += [Lapse("memory-swap", one.began, one.ended, one.before) for one in arm.swaps()[-1:]]
     found += [
-        Lapse("memory-swap", mark.at, mark.at, _before(arm, mark.at))
-        for mark in arm.marks("cell-changed")
-        if any(cell.kind == "memory" for cell in arm.arm.cells if cell.type == mark.cell)
-        and all(one.ended and mark.at > one.ended for one in last)
-    ]  # nobody knows for how long that cell was out
+        Lapse("memory-swap", at, at, _before(arm, at)) for at in arm.changes()
+    ]  # nobody knows how long it was out
     names, off_at = {one.name for one in found}, {mark.at for mark in arm.marks("powered-off")}
     for name, one in arm.memory.differed.items():
         if name[0] == arm.arm.id and one.name not in names and (one.kind != "power-down" or one.began in off_at):

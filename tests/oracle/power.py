@@ -50,7 +50,9 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
             if is_over and not is_charged:
                 yield Found("not-powered-long-enough", "caution")
     if power is None:
-        yield Found("not-powered-long-enough", "caution")
+        off_at = arm.off_at()
+        is_short = off_at is not None and not arm.has_come(at, off_at + arm.setting.powered_before)
+        yield Found("not-powered-long-enough", "hold" if is_short else "caution")
     elif power[0] == "powered-off" or not arm.has_come(at, power[1] + arm.setting.powered_before):
         yield Found("not-powered-long-enough", "hold")
 

@@ -145,6 +145,16 @@ class Standing:
         """The changes of the arm's memory cell."""
         return [swap for swap in self.memory.swaps if swap.arm == self.arm.id]
 
+    def changes(self) -> list[datetime]:
+        """When the memory cell was changed by what was only marked, since its last change that had a window."""
+        last, types = self.swaps()[-1:], [cell.type for cell in self.arm.cells if cell.kind == "memory"]
+        told = [mark.at for mark in self.marks("cell-changed") if mark.cell in types]
+        return [at for at in told if all(one.ended and at > one.ended for one in last)]
+
+    def off_at(self) -> datetime | None:
+        """When the power was off the last time for a change of the memory cell (design 3)."""
+        return max([*(swap.ended for swap in self.swaps() if swap.ended), *self.changes()], default=None)
+
     def is_out(self) -> bool:
         """Whether the memory cell is out."""
         mine = self.swaps()
@@ -157,7 +167,7 @@ class Standing:
         Of several marks the last one counts. Whoever marks powered-on twice says that it was off in between, and
         design 6 takes what does not add up for the worse.
         """
-        swapped = max((swap.began for swap in self.swaps()), default=None)
+        swapped = max([*(swap.began for swap in self.swaps()), *self.changes()], default=None)
         told = sorted(self.marks("powered-on", "powered-off"), key=lambda mark: (mark.at, mark.kind == "powered-off"))
         if not told or (swapped is not None and told[-1].kind == "powered-on" and told[-1].at <= swapped):
             return None
