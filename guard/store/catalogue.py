@@ -294,9 +294,12 @@ class Catalogue:
             row = self.store.connection.execute(
                 "SELECT s.path FROM sets s JOIN manifests m ON m.set_id=s.id WHERE s.arm=? AND s.id<>?"
                 " AND s.place=(SELECT place FROM sets WHERE id=?) AND s.form=? AND s.complete=1 AND s.fingerprint<>?"
-                " AND m.names=? AND m.stats=? ORDER BY s.id DESC LIMIT 1",
-                (known.arm, known.id, known.id, known.form, fingerprint, names, stats),
-            ).fetchone()
+                " AND s.files=? AND s.bytes=? AND m.names=? AND m.stats=? ORDER BY s.id DESC LIMIT 1",
+                (
+                    known.arm, known.id, known.id, known.form, fingerprint,
+                    len(files), sum(file.size for file in files), names, stats,
+                ),
+            ).fetchone()  # fmt: skip
         return None if row is None else name_text(row[0])
 
     def resolve(self, text: str) -> list[tuple[Known, int]]:
