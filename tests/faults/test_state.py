@@ -75,7 +75,9 @@ def fill(file: int) -> None:
 
 def test_power_is_cut(bare: Plant, tmp_path: Path) -> None:
     """What was acknowledged before is there afterwards; what was not is found again."""
-    with disk(tmp_path / "image", bare.root / "state") as mount:
+    state = bare.root / "state"
+    beneath = mounted("-t", "tmpfs", "-o", "ro", "tmpfs", at=state)  # so that nobody begins anew while no disk is there
+    with beneath, disk(tmp_path / "image", state) as mount:
         bare.init()
         path = bare.save("arm-07")
         daemon = Daemon(bare)
