@@ -60,4 +60,5 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
 def planned(arm: Standing, kinds: tuple[str, ...], at: datetime, off: timedelta) -> list[Event]:
     """What of these kinds is planned on the arm for some of that time; no end belongs to its event."""
     here = [one for one in arm.memory.events if arm.arm.id in one.arms and one.kind in kinds]
-    return [one for one in here if arm.after(at, one.start - off) and not arm.has_come(at, one.end)]
+    told = [(one, arm.after(at, one.start - off), arm.has_come(at, one.end)) for one in here]
+    return [one for one, has_begun, is_over in told if has_begun and not is_over]
