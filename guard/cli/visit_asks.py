@@ -137,10 +137,6 @@ def _date_code(run: Run) -> str | None:
 
 
 def powered_since(run: Run) -> datetime | None:
-    """The memory cell that is put in, as far as a person tells."""
-    """The visit with its next step left out, for a reason that is asked for."""
-    """The word that stamps a step, or skip where that may be; whoever types leave leaves."""
-    """What a person types at a prompt, without the spaces around it."""
     """Since when the mains are on, where nobody recorded it; None for now: what nobody knows does not count."""
     desk = run.desk
     while True:

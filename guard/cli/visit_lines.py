@@ -143,9 +143,6 @@ def compared_lines(run: Run, visit: Visit, seen: Scene) -> Iterator[Line]:
 
 def ended_lines(run: Run, visit: Visit) -> Iterator[Line]:
     """The visit that was just signed, step by step."""
-    """How far the run-in has come."""
-    """Why a gate is shut, and what opens it."""
-    """The step whose turn it is, and what to do in it."""
     zone = run.desk.settings.zone()
     signed = visit.stamps[-1]
     yield Line()
