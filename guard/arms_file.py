@@ -5,10 +5,16 @@ from __future__ import annotations
 import csv
 import io
 from datetime import date
+from itertools import islice
 from typing import Any
 
 from guard.config_values import Wrong, shown
 from guard.record import Record
+from guard.units import bytes_in_words
+
+LARGEST_BYTES = 8 << 20
+MOST_ROWS = 20_000
+"""More arms than any plant has; a file of more rows is no list of arms."""
 
 
 class Row(Record):
@@ -27,7 +33,9 @@ def read_arms_file(path: str, keys: tuple[str, ...]) -> tuple[list[Row], bytes]:
     """
     try:
         with open(path, "rb") as file:
-            raw = file.read()
+            raw = file.read(LARGEST_BYTES + 1)
+        if len(raw) > LARGEST_BYTES:
+            raise Wrong(f"{path} is larger than {bytes_in_words(LARGEST_BYTES)}", "name the CSV file with the arms")
         content = raw.decode("utf-8-sig")
     except OSError as error:
         raise Wrong(f"{path} cannot be read: {error.strerror}", "name the CSV file with the arms") from error
@@ -36,9 +44,11 @@ def read_arms_file(path: str, keys: tuple[str, ...]) -> tuple[list[Row], bytes]:
     first_line = content.split("\n", 1)[0]
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=";" if ";" in first_line else ",")
     try:
-        rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
+        rows = [(reader.line_num, [cell.strip() for cell in row]) for row in islice(reader, MOST_ROWS + 1)]
     except csv.Error as error:
         raise Wrong(f"{path} is no CSV: {error} in line {reader.line_num}", "save the sheet as CSV UTF-8") from error
+    if len(rows) > MOST_ROWS:
+        raise Wrong(f"{path} has more than {MOST_ROWS} rows", "name the CSV file with the arms")
     header = _header(path, rows[0][1] if rows else [], keys)
     found = []
     for line, row in rows[1:]:
@@ -51,7 +61,7 @@ def read_arms_file(path: str, keys: tuple[str, ...]) -> tuple[list[Row], bytes]:
 
 def _header(path: str, header: list[str], keys: tuple[str, ...]) -> list[str]:
     """The names of the header, once they are known to be right."""
-    unknown = [name for name in header if name not in keys]
+    unknown = [name for name in header if name not in keys][:10]
     twice = [name for name in keys if header.count(name) > 1]
     if unknown:
         wrong = f"the header of {path} has {', '.join(map(shown, unknown))}"

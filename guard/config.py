@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import os
 import re
-import tomllib
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -44,9 +43,10 @@ from guard.config_keys import (
     WINDOW,
     Key,
 )
-from guard.config_lines import line_of
+from guard.config_lines import MOST_FAULTS, document, line_of
 from guard.config_values import Wrong, positive, shown, text
 from guard.errors import ConfigFaults, Fault
+from guard.kept import LARGEST_BYTES
 from guard.model import ACTIONS, Limits
 from guard.plant import (
     EVERY_ARM,
@@ -64,6 +64,7 @@ from guard.plant import (
     Recipe,
 )
 from guard.settings import Calendar, Keep, Mail, Notify, Reports, Service, Settings, Warnings
+from guard.units import bytes_in_words
 
 
 def parse(path: str, raw: bytes) -> tuple[Settings, dict[str, bytes]]:
@@ -85,9 +86,12 @@ class _Reader:
         self.document, self.lines = self._document(raw)
 
     def _document(self, raw: bytes) -> tuple[dict[str, Any], list[str]]:
+        if len(raw) > LARGEST_BYTES:
+            wrong = f"the file is larger than {bytes_in_words(LARGEST_BYTES)}"
+            raise self._only(None, wrong, 'put the arms into a list of their own: arms-file = "arms.csv"')
         try:
             content = raw.decode("utf-8-sig")
-            return tomllib.loads(content), content.split("\n")
+            return document(content), content.split("\n")
         except UnicodeDecodeError as error:
             line = raw[: error.start].count(b"\n") + 1
             raise self._only(line, "the file is no UTF-8 text", "save it as UTF-8") from error
@@ -403,3 +407,6 @@ class _Reader:
             self.faults.append(Fault(self.arms_file, int(in_arms_file[1]), in_arms_file[2], wrong, right))
         else:
             self.faults.append(Fault(self.path, line_of(key, self.lines), key, wrong, right))
+        if len(self.faults) == MOST_FAULTS:
+            more = Fault(self.path, None, "", "there may be more faults than these", "put these right first")
+            raise ConfigFaults([*self.faults, more])

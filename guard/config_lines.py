@@ -1,8 +1,29 @@
-"""Finds the line of a key in the text of a configuration, for the messages about it."""
+"""The text of a configuration: read as TOML, and the line of a key in it for the messages about it."""
 
 from __future__ import annotations
 
 import re
+import tomllib
+from typing import Any
+
+MOST_FAULTS = 50
+"""More than anybody puts right at one sitting; a file that is none of ours would have thousands."""
+
+_DEEPEST = 32
+_DEEPER = re.compile(rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{_DEEPEST}}}""")
+_HEADER = re.compile(r"(\[\[?)([^\[\]#]+)\]\]?\s*(?:#.*)?")
+
+
+def document(content: str) -> dict[str, Any]:
+    """What a TOML text holds. Raises ValueError and RecursionError.
+
+    A key of thousands of names is refused, for which tomllib takes the square of their number in memory.
+    """
+    deep = _DEEPER.search(content)
+    if deep is not None:
+        line = content.count("\n", 0, deep.start()) + 1
+        raise ValueError(f"a key of more than {_DEEPEST} names (at line {line})")
+    return tomllib.loads(content)
 
 
 def line_of(key: str, lines: list[str]) -> int | None:
@@ -15,9 +36,9 @@ def line_of(key: str, lines: list[str]) -> int | None:
     within: int | None = None
     deepest, table, counts = 0, "", dict[str, int]()
     for line_number, line in enumerate(lines, 1):
-        header = re.match(r"\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(?:#.*)?$", line)
+        header = _HEADER.fullmatch(line.strip())
         if header:
-            table = re.sub("[\"' ]", "", header[2])
+            table = re.sub("[\"' ]", "", header[2].strip())
             if header[1] == "[[":
                 counts[table] = counts.get(table, -1) + 1
                 table = f"{table}[{counts[table]}]"

@@ -42,6 +42,9 @@ if TYPE_CHECKING:
 
 KEPT_NAME = "settings.kept"
 
+LARGEST_BYTES = 2 << 20
+"""Of a configuration that is read at all; that of a thousand arms has a fifth of it."""
+
 HINT_BYTES = 4096
 """The plant's table stands at the top, as a rule."""
 

@@ -15,7 +15,7 @@ def load(path: str) -> Settings:
     path = os.path.abspath(path)
     try:
         with open(path, "rb") as file:
-            text = file.read()
+            text = file.read(kept.LARGEST_BYTES + 1)
     except OSError as error:
         raise ConfigMissing(path) from error
     found = kept.find(path, text)

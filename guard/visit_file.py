@@ -5,17 +5,18 @@ from __future__ import annotations
 import difflib
 import os
 import re
-import tomllib
 from collections.abc import Callable, Mapping
 from importlib.resources import files
 from typing import Any
 
 from guard.config_keys import REQUIRED, Key
-from guard.config_lines import line_of
+from guard.config_lines import MOST_FAULTS, document, line_of
 from guard.config_values import Wrong, any_of, flag, mapping, shown, some_span, text, text_list
 from guard.errors import Fault
+from guard.kept import LARGEST_BYTES
 from guard.plan.refusals import StepsFaulty, StepsMissing
 from guard.plan.steps import GATES, Reading, Step, faults
+from guard.units import bytes_in_words
 
 WITHIN = re.compile(r"^steps\[[0-9]+\]\.")
 """Where a step stands in the file; people are told its id instead."""
@@ -68,7 +69,7 @@ def read_steps(path: str) -> tuple[Step, ...]:
     """The steps in a file. Raises StepsMissing, or StepsFaulty with every fault found."""
     try:
         with open(path, "rb") as file:
-            raw = file.read()
+            raw = file.read(LARGEST_BYTES + 1)
     except OSError as error:
         reason = f"{error.strerror or error}. Put the file there, or name another one as visit.steps"
         raise StepsMissing(path, reason) from error
@@ -79,9 +80,12 @@ class _Reader:
     def __init__(self, path: str, raw: bytes) -> None:
         self.path = path
         self.faults: list[Fault] = []
+        if len(raw) > LARGEST_BYTES:
+            wrong = f"the file is larger than {bytes_in_words(LARGEST_BYTES)}"
+            raise StepsFaulty([Fault(path, None, "", wrong, "see config/visit.toml")])
         try:
             content = raw.decode("utf-8-sig")
-            self.lines, self.document = content.split("\n"), tomllib.loads(content)
+            self.lines, self.document = content.split("\n"), document(content)
         except UnicodeDecodeError as error:
             line = raw[: error.start].count(b"\n") + 1
             raise StepsFaulty([Fault(path, line, "", "the file is no UTF-8 text", "save it as UTF-8")]) from error
@@ -153,3 +157,6 @@ class _Reader:
     def _fault(self, key: str, wrong: str, right: str, name: Any = "") -> None:
         told = f"step {shown(name)}, {WITHIN.sub('', key)}" if name else key
         self.faults.append(Fault(self.path, line_of(key, self.lines) if key else None, told, wrong, right))
+        if len(self.faults) == MOST_FAULTS:
+            more = Fault(self.path, None, "", "there may be more faults than these", "put these right first")
+            raise StepsFaulty([*self.faults, more])

@@ -14,9 +14,9 @@ from collections.abc import Iterator
 from guard.record import Record
 
 _BORDER = re.compile(rb"^(BEGIN|END):([A-Za-z0-9-]+)[ \t]*\r?$", re.MULTILINE | re.IGNORECASE)
-_PROPERTY = re.compile(r'([A-Za-z0-9-]+)((?:;(?:"[^"]*"|[^":;])*)*):(.*)', re.DOTALL)
+_PROPERTY = re.compile(r'([A-Za-z0-9-]+)((?:;(?:"[^"]*+"|[^":;]++)*+)*+):(.*)', re.DOTALL)
 _LINE = re.compile(rb"[^\n]++(?:\n[ \t][^\n]*+)*+")
-"""A line with those that continue it, RFC 5545 section 3.1. Nothing is tried twice, so that folds cost no memory."""
+"""A line with those that continue it, RFC 5545 section 3.1. Nothing in either is tried twice, so that length costs no memory."""
 _FOLDS = (b"\r\n ", b"\r\n\t", b"\n ", b"\n\t")
 
 

@@ -67,6 +67,15 @@ class Sketch(Record):
 _WORDS = re.compile(
     rb'^(UID|SUMMARY|LOCATION|CATEGORIES)(?:;(?:"[^"\n]*+"|[^":;\n]++)*+)*+:([^\n]*+)$', re.MULTILINE | re.IGNORECASE
 )
+_MOST_INNER = 20
+"""Components within an entry, which has an alarm or two; in more of them ``_INNER`` would search too long."""
+
+_LONGEST_RULE = 2000
+"""Characters of a rule of recurrence; one with every day of a year by its number is as long."""
+
+_MOST_LINES = 10_000
+"""Lines of one entry that say when it takes place, and who takes part."""
+
 _INNER = re.compile(rb"^BEGIN:(\w+).*?^END:\1", re.MULTILINE | re.DOTALL | re.IGNORECASE)
 
 
@@ -74,18 +83,24 @@ def words(source: Cut, block: Block) -> tuple[str, Texts]:
     """The UID and the words of an entry, without a look at anything else in it: most entries are none of ours."""
     raw = unfolded(source.raw[block.begin : block.end])
     if b"\nBEGIN:" in raw:
+        if raw.upper().count(b"\nBEGIN:") > _MOST_INNER:
+            return _in_full(source, block)
         raw = _INNER.sub(b"", raw)
     found: dict[bytes, list[str]] = {}
     for match in _WORDS.finditer(raw):
         found.setdefault(match[1].upper(), []).append(raw_text(match[2].rstrip(b"\r")))
     if b"SUMMARY" not in found or b"UID" not in found:
-        whole = sketch(source, block)
-        return whole.uid, whole.texts
+        return _in_full(source, block)
     categories = ", ".join(each for value in found.get(b"CATEGORIES", ()) for each in texts(value))
     # Two entries that run together, the lines between them lost, have two of each.
     summary, location = (plain(" ".join(found.get(name, ()))) for name in (b"SUMMARY", b"LOCATION"))
     said = Texts(categories, summary, location)
     return plain(found[b"UID"][0]).strip(), said
+
+
+def _in_full(source: Cut, block: Block) -> tuple[str, Texts]:
+    whole = sketch(source, block)
+    return whole.uid, whole.texts
 
 
 def sketch(source: Cut, block: Block) -> Sketch:
@@ -123,6 +138,8 @@ def entry(found: Sketch, zones: Zones, plant: tzinfo) -> Entry:
         raise Broken("it is not whole: the line that begins or that ends it is missing")
     if found.odd is not None:
         raise Broken("it has no SUMMARY, and a line that is no property", found.odd.at)
+    if len(found.props) > _MOST_LINES:
+        raise Broken(f"it has {len(found.props)} lines that say when and by whom; at most {_MOST_LINES} are read")
     once = _once(found.props)
     if not found.uid:
         raise Broken("it has no UID, by which it could be known again")
@@ -227,6 +244,8 @@ def _sequence(prop: Property | None) -> int:
 
 def _rule(prop: Property) -> str:
     """A rule of recurrence whose parts are each there once."""
+    if len(prop.value) > _LONGEST_RULE:
+        raise Broken(f"RRULE has {len(prop.value)} characters; at most {_LONGEST_RULE} are read", prop.at)
     parts = [part.partition("=") for part in prop.value.strip().upper().strip(";").split(";")]
     names = [name for name, _, _ in parts]
     frequency = next((value for name, _, value in parts if name == "FREQ"), "")

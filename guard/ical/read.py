@@ -72,6 +72,10 @@ class _Reading:
             if len(self.events) > self.bounds.most:
                 why = f"it plans more than {self.bounds.most} events (calendar.most)"
                 raise CalendarRefused(self.path, why, "Raise that limit, or shorten calendar.horizon.")
+            if len(self.left) > self.bounds.most:
+                first = next(iter(self.left))
+                why = f"more than {self.bounds.most} of its entries (calendar.most) cannot be taken as they are, such as the one of line {first.line}: {first.why}"
+                raise CalendarRefused(self.path, why, _EXPORT_AGAIN)
         self._look_at_tasks()
         return Read(
             source=self.path,

@@ -12,7 +12,7 @@ import re
 import tarfile
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime, tzinfo
 from typing import IO
 
@@ -22,18 +22,34 @@ from guard.plant import ArchiveLimits
 from guard.record import Record
 from guard.share.listing import LAST_NS, OddMember, SetUnreadable
 from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, forget, take_content, take_stream
+from guard.share.unpacking import UNPACKED_HERE, Unpacked, unpacked
 from guard.times import earliest_reading
 from guard.units import bytes_in_words
 
 HEADER_BYTES = 1 << 20
 """Longer headers than this before one member are no name but an attack on memory."""
 
-ZIP_END = b"PK\5\6"
+MOST_GLOBAL_HEADERS = 100
+"""What holds for all members that follow is the writer's remark, and a time or an owner at the most."""
+
+LONGEST_PATH, LONGEST_NAME = 4096, 255
+"""Of files on all systems that robots' backups come from, limits.h of POSIX and Linux; Windows has the same for a name."""
+
+LONGEST_NUMBER = LONGEST_NAME
+"""A longer run of digits is no part of a header; ``_refuse_slow`` tells why that matters."""
+
+DIRECTORY_BYTES_A_MEMBER = 256
+"""In a zip's directory, names and extra fields of all members taken together; most take half of it."""
+
+ZIP_ENTRY, ZIP_END = b"PK\1\2", b"PK\5\6"
 ZIP_END_BYTES = 22
 """The record at the end of a zip, without the comment that follows it."""
 
 EXPANSION_COUNTS_FROM_BYTES = 1 << 20
 """Below this much content the ratio to the packed size says nothing."""
+
+
+_DIGITS = re.compile(rb"[0-9]++")
 
 
 class _Broken(Exception):
@@ -86,7 +102,7 @@ def read_archive(
                 forget(file.fileno())
             budget = _Budget(limits, os.fstat(file.fileno()).st_size)
             is_zip = where.lower().endswith(".zip")
-            members = _zip_members(file, zone) if is_zip else _tar_members(file, where, budget)
+            members = _zip_members(file, zone, limits) if is_zip else _tar_members(file, where, budget)
             return _read_members(members, stem, budget, wanted)
     except OSError as error:
         raise SetUnreadable(f"the archive cannot be read: {error.strerror or error}") from error
@@ -96,7 +112,7 @@ class _Member(Record):
     path: str
     size: int
     mtime_ns: int | None
-    content: IO[bytes] | None
+    content: IO[bytes] | Unpacked | None
     same_as: str | None = None
     odd: str | None = None
 
@@ -111,6 +127,7 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
     try:
         for member in members:
             budget.member()
+            _refuse_endless(member.path)
             path = _clean(member.path)
             _refuse_second(path, names)
             if member.odd or path is None:
@@ -128,6 +145,8 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
         # The parsers of the standard library raise whatever a broken archive leads them to.
         broken = f"it cannot be understood: {error}"
     strip = wrapped.prefix()
+    if broken is not None and len(broken) > LONGEST_PATH:
+        broken = f"{broken[:LONGEST_PATH]}…"
     return Reading(
         tuple(file._replace(path=file.path[len(strip) :]) for file in files.values()),
         tuple(odd),
@@ -135,6 +154,13 @@ def _read_members(members: Iterator[_Member], stem: str, budget: _Budget, wanted
         strip,
         broken,
     )
+
+
+def _refuse_endless(path: str) -> None:
+    """A name that no system can make is an attack on whoever compares or shows it."""
+    longest = max(map(len, path.split("/")))
+    if len(path) > LONGEST_PATH or longest > LONGEST_NAME:
+        raise _Broken(f"it has a path of {len(path)} characters, with a name of {longest}; no system makes such a file")
 
 
 def _refuse_second(path: str | None, names: set[str]) -> None:
@@ -165,7 +191,7 @@ def _read_member(
         raise _Broken(f"{path} has no content")
 
     def read_into(buffer: bytearray) -> int:
-        count = int(content.readinto(buffer))  # type: ignore[attr-defined]
+        count = int(content.readinto(buffer))  # type: ignore[union-attr]  # which IO does not have, and all of these do
         budget.spend(count)
         return count
 
@@ -211,8 +237,24 @@ def _clean(path: str) -> str | None:
     return None if leaves or "\0" in path else path
 
 
-def _zip_members(file: IO[bytes], zone: tzinfo) -> Iterator[_Member]:
-    with zipfile.ZipFile(file) as archive:
+class _Opened:
+    """A zip's file as zipfile reads its directory, which it takes into memory whole, whatever its size."""
+
+    def __init__(self, file: IO[bytes], limits: ArchiveLimits) -> None:
+        self._file, self._most = file, limits.members
+        self.seek, self.tell, self.seekable = file.seek, file.tell, file.seekable
+
+    def read(self, size: int = -1) -> bytes:
+        if size > max(self._most * DIRECTORY_BYTES_A_MEMBER, HEADER_BYTES):
+            raise _Broken(f"its directory is too large for {self._most} members (limits.archive-members)")
+        data = self._file.read(size)
+        if data.count(ZIP_ENTRY) > self._most:
+            raise _Broken(f"it has more than {self._most} members (limits.archive-members)")
+        return data
+
+
+def _zip_members(file: IO[bytes], zone: tzinfo, limits: ArchiveLimits) -> Iterator[_Member]:
+    with zipfile.ZipFile(_Opened(file, limits)) as archive:
         _refuse_partial(file, archive)
         for info in archive.infolist():
             if not info.filename:
@@ -226,7 +268,7 @@ def _zip_members(file: IO[bytes], zone: tzinfo) -> Iterator[_Member]:
             if kind not in (0, 0o100000):
                 yield _Member(path, 0, None, None, odd="is a link, which is not followed")
                 continue
-            with archive.open(info) as content:
+            with unpacked(archive, info) if info.compress_type in UNPACKED_HERE else archive.open(info) as content:
                 yield _Member(path, info.file_size, _zip_time(info, zone), content)
 
 
@@ -306,6 +348,8 @@ class _Forward:
             if self._header_bytes > HEADER_BYTES:
                 raise _Broken("it has a header too long to be one")
         data = self._stream.read(size)
+        if self._in_header:
+            _refuse_slow(data)
         self._at += len(data)
         self._budget.unpack(len(data))
         return data
@@ -321,6 +365,19 @@ class _Forward:
             self._budget.unpack(len(data))
 
 
+def _refuse_slow(header: bytes) -> None:
+    """Refuse what tarfile takes time for by the square of its length, CVE-2024-6232, before Python 3.11.10 and 3.12.6."""
+    longest = max(map(len, _DIGITS.findall(header)), default=0)
+    if longest > LONGEST_NUMBER or header.count(b" hdrcharset=") > 1:
+        raise _Broken("it has a header that no program writes")
+
+
+def _refuse_globals(headers: Mapping[str, str]) -> None:
+    """Refuse headers for all that follow which pile up: tarfile copies them for every member."""
+    if len(headers) > MOST_GLOBAL_HEADERS or sum(map(len, headers.values())) > HEADER_BYTES:
+        raise _Broken("it has more headers for all its members than any program writes")
+
+
 def _tar_members(file: IO[bytes], where: str, budget: _Budget) -> Iterator[_Member]:
     packed = where.lower().endswith("gz")
     stream = _Forward(gzip.GzipFile(fileobj=file) if packed else file, budget)
@@ -333,6 +390,7 @@ def _tar_members(file: IO[bytes], where: str, budget: _Budget) -> Iterator[_Memb
         while (info := archive.next()) is not None:
             stream.in_header(begins=False)
             archive.members = []  # type: ignore[attr-defined]  # else it keeps every header ever read
+            _refuse_globals(archive.pax_headers)
             if not info.isdir():
                 yield _tar_member(archive, info)
             stream.in_header(begins=True)

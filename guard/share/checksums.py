@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterator, Mapping
+from itertools import islice
 
 from guard.model import FileFacts
 
@@ -14,6 +16,12 @@ BAG_ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
 
 _MANIFEST = re.compile(r"(tag)?manifest-([a-z0-9]+)\.txt")
 _SUMS_LINE = re.compile(rb"(\\?)([0-9a-fA-F]{64}) [ *](.+)", re.DOTALL)
+
+MOST_FAULTS = 1000
+"""A list that is wrong throughout says no more by its millionth line, and each costs memory."""
+
+SHORTEST_DIGEST = 32
+"""Hex digits of the shortest of them all, MD5."""
 
 Digest = tuple[str, str]
 """A path and an algorithm's name."""
@@ -38,21 +46,19 @@ def further_algorithms(paths: Mapping[str, object]) -> tuple[str, ...]:
 
 
 def sums_faults(files: Mapping[str, FileFacts], kept: Mapping[str, bytes]) -> list[str]:
-    """How a set differs from its own SHA256SUMS, in words; nothing where it has none."""
+    """How a set differs from its own SHA256SUMS, in words, up to MOST_FAULTS; nothing where it has none."""
     if SUMS_NAME not in files:
         return []
     if SUMS_NAME not in kept:
         return [f"{SUMS_NAME} is too large to be read"]
-    return list(_sums_faults(files, kept[SUMS_NAME]))
+    return list(islice(_sums_faults(files, kept[SUMS_NAME]), MOST_FAULTS))
 
 
 def _sums_faults(files: Mapping[str, FileFacts], text: bytes) -> Iterator[str]:
-    lines = text.split(b"\n")
     if not text.strip():
         yield f"{SUMS_NAME} is empty"
-    for number, line in enumerate(lines, 1):
-        if not line and number == len(lines):
-            continue
+    for number, whole in enumerate(io.BytesIO(text), 1):
+        line = whole.removesuffix(b"\n")
         match = _SUMS_LINE.fullmatch(line.removesuffix(b"\r") if not line.startswith(b"\\") else line)
         if match is None:
             yield f"{SUMS_NAME} line {number} is no checksum line"
@@ -72,8 +78,8 @@ def _unescaped(path: bytes) -> bytes:
 
 
 def bag_faults(files: Mapping[str, FileFacts], kept: Mapping[str, bytes], further: Mapping[Digest, str]) -> list[str]:
-    """Why a bag is not valid by RFC 8493, in words; nothing where the set is no bag or a valid one."""
-    return list(_Bag(files, kept, further).faults()) if is_bag(files) else []
+    """Why a bag is not valid by RFC 8493, in words, up to MOST_FAULTS; nothing where the set is no bag or a valid one."""
+    return list(islice(_Bag(files, kept, further).faults(), MOST_FAULTS)) if is_bag(files) else []
 
 
 class _Bag:
@@ -140,10 +146,8 @@ class _Bag:
         except UnicodeError:
             yield f"{manifest} is no {self.encoding} text"
             return
-        for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
-            match = re.fullmatch(r"([0-9a-fA-F]+)[ \t]+(.+)", line)
-            if not line.strip():
-                continue
+        for number, line in _lines(text):
+            match = re.fullmatch(rf"([0-9a-fA-F]{{{SHORTEST_DIGEST},}})[ \t]+(.+)", line)
             if match is None:
                 yield f"{manifest} line {number} is no manifest line"
                 continue
@@ -198,14 +202,23 @@ class _Bag:
             yield "fetch.txt is too large to be read"
             return
         text = self.kept["fetch.txt"].decode(self.encoding, "replace")
-        for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+        everywhere = set.intersection(*listed) if listed else None
+        for number, line in _lines(text):
             match = re.fullmatch(r"\S+[ \t]+(?:\d+|-)[ \t]+(.+)", line)
-            if not line.strip():
-                continue
             if match is None:
                 yield f"fetch.txt line {number} is no URL with a length and a path (RFC 8493 2.2.3)"
-            elif not all(self._decoded(match[1]) in entries for entries in listed):
+            elif everywhere is not None and self._decoded(match[1]) not in everywhere:
                 yield f"fetch.txt names {match[1]}, which a payload manifest lacks (RFC 8493 2.2.3)"
+
+
+def _lines(text: str) -> Iterator[tuple[int, str]]:
+    """The lines that are not blank with their numbers, one by one: all at once would take many times the text's memory."""
+    number = 1
+    for piece in re.finditer(r"\r\n|\r|\n|[^\r\n]+", text):
+        if piece[0][0] in "\r\n":
+            number += 1
+        elif piece[0].strip():
+            yield number, piece[0]
 
 
 def _is_tag_manifest(path: str) -> bool:

@@ -23,6 +23,7 @@ _DIRECTIVES = {
     "S": "[0-9]{2}",
     "z": "Z|[+-][0-9]{4}",
 }
+ANYTHING = ".+?"
 _DAY = timedelta(days=1)
 _FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
 
@@ -73,7 +74,7 @@ class Segment:
         then none of them is believed, and UNTOLD_ARM stands for the arm.
         """
         if self._regex is None:
-            self._regex = self._compiled(".+?")
+            self._regex = self._compiled(ANYTHING)
         found = self._regex.fullmatch(name)
         if found is None:
             return None
@@ -93,18 +94,26 @@ class Segment:
         return self._for_arm[arm]
 
     def _compiled(self, arm: str) -> re.Pattern[str]:
-        pieces, end, digits = [], 0, 0
+        """The name as a regular expression, where ``arm`` is what stands for the arm's id.
+
+        A field that may be anything takes as little as lets what stands up to the next such field follow; that is never
+        tried anew, since the next one can take up whatever this one left. So a long name costs no more than its length.
+        Only an arm's id that is not known and stands twice is looked for with all that may lie between.
+        """
+        pieces, end, digits = [""], 0, 0
         for field in _FIELD.finditer(self.text):
-            pieces.append(re.escape(self.text[end : field.start()]))
+            pieces[-1] += re.escape(self.text[end : field.start()])
             end = field.end()
             if field[1] == "taken":
-                pieces.append(_stamp_pattern(field[2], digits))
+                pieces[-1] += _stamp_pattern(field[2], digits)
                 digits += len(_directives(field))
-            elif field[1] == "arm" and "(?P<arm>" not in "".join(pieces):
-                pieces.append(f"(?P<arm>{arm})")
+            elif field[1] == "arm":
+                pieces[-1] += "(?P=arm)" if "(?P<arm>" in "".join(pieces) else f"(?P<arm>{arm})"
             else:
-                pieces.append("(?P=arm)" if field[1] == "arm" else ".+?")
-        pieces.append(re.escape(self.text[end:]))
+                pieces.append(ANYTHING)
+        pieces[-1] += re.escape(self.text[end:])
+        if arm != ANYTHING or "(?P=arm)" not in "".join(pieces):
+            pieces[1:-1] = [f"(?>{piece})" for piece in pieces[1:-1]]
         return re.compile("".join(pieces), re.DOTALL)
 
 
@@ -133,6 +142,8 @@ class Layout:
         if not text or any(name in ("", ".", "..") for name in names) or "\\" in text:
             raise LayoutFault(f"{text!r} is no path of names", "write names separated by /, such as {arm}/{any}")
         _check_fields(text)
+        for name in names:
+            _check_name(text, name)
         self.segments = tuple(Segment(name) for name in names)
 
     @property
@@ -168,6 +179,12 @@ def _check_fields(text: str) -> None:
                 f"{left[0]}{right[0]} in {text!r} cannot tell arms apart",
                 "put a separator such as - or / between the two",
             )
+
+
+def _check_name(text: str, name: str) -> None:
+    free = [field[1] for field in _FIELD.finditer(name) if field[1] != "taken"]
+    if free.count("arm") > 1 and len(free) > free.count("arm") + 1:
+        raise LayoutFault(f"{name!r} in {text!r} leaves too much open", "write {arm} once where it stands beside {any}")
 
 
 def _check_stamp(text: str, form: str) -> None:

@@ -18,6 +18,33 @@ def pattern(globs: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def _translated(glob: str) -> str:
+    """A pattern as a regular expression that takes no longer for a name than its length asks for.
+
+    Between two ``**/``, as between two ``*`` of one name, the first place that fits is as good as any later one, since
+    the second of them can take up what the first one left; so it is never tried anew.
+    """
+    names = glob.split("/")
+    if any("**" in name and name != "**" for name in names):
+        return _with_stars_in_names(glob)
+    blocks = [""]
+    for name in names[:-1]:
+        if name == "**":
+            blocks.append("")
+        else:
+            blocks[-1] += f"{_one_name(name)}/"
+    blocks[-1] += ".*" if names[-1] == "**" else _one_name(names[-1])
+    first, *middle = blocks
+    last = [f"(?:.*/)?{middle.pop()}"] if middle else []
+    return "".join([first, *(f"(?>(?:.*?/)??{block})" for block in middle), *last])
+
+
+def _one_name(name: str) -> str:
+    first, *rest = ("[^/]".join(map(re.escape, piece.split("?"))) for piece in name.split("*"))
+    last = [f"[^/]*{rest.pop()}"] if rest else []
+    return "".join([first, *(f"(?>[^/]*?{piece})" for piece in rest), *last])
+
+
+def _with_stars_in_names(glob: str) -> str:
     pieces = re.split(r"(\*\*/|/\*\*$|\*\*|\*|\?)", glob)
     meaning = {"**/": "(?:.*/)?", "/**": "/.*", "**": ".*", "*": "[^/]*", "?": "[^/]"}
     return "".join(meaning.get(piece) or re.escape(piece) for piece in pieces)

@@ -18,6 +18,9 @@ from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
 from guard.times import EPOCH, from_ns
 
+MOST_TOLD = 100
+"""Problems of one kind that are told of a set, each in words; of the rest their number says enough."""
+
 
 class Sealed(Record):
     """A set as it was read. ``fingerprint`` is None where an archive could not be read to its end.
@@ -47,14 +50,12 @@ def keeps_content(path: str, recipe: Recipe) -> bool:
 def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str], as_of: datetime) -> Sealed:
     """Judge what was read of a set by its recipe and by the checksum lists within it."""
     recipe = inspection.recipe
-    odd = [Problem("odd-entry", f"{member.path} {member.why}") for member in reading.odd]
+    odd = [f"{member.path} {member.why}" for member in reading.odd]
     if reading.broken is not None:
         broken = Problem("incomplete-set", f"the archive cannot be read: {reading.broken}")
-        return Sealed((), None, None, (), (broken, *odd), None)
+        return Sealed((), None, None, (), (broken, *_problems("odd-entry", odd)), None)
     files = in_path_order(reading.files)
-    odd += [
-        Problem("odd-entry", f"{path} is named as a copy that did not finish") for path in _unfinished(files, recipe)
-    ]
+    odd += [f"{path} is named as a copy that did not finish" for path in _unfinished(files, recipe)]
     by_path = {file.path: file for file in files}
     saved = _without_strays(files)
     payload = _payload({file.path: file for file in saved})
@@ -68,10 +69,17 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     identity = _identity(recipe, payload, reading.kept)
     if recipe.identity is not None and identity is None:
         faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
-    problems = [Problem("incomplete-set", fault) for fault in faults] + odd
+    problems = _problems("incomplete-set", faults) + _problems("odd-entry", odd)
     essence = digest_in_order(saved) if 0 < len(saved) < len(files) else None
     newest = newest_time((file.mtime_ns for file in saved), as_of)
     return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity, essence)
+
+
+def _problems(code: str, told: list[str]) -> list[Problem]:
+    """Each of them a problem, up to MOST_TOLD, and then how many more there are."""
+    more = len(told) - MOST_TOLD
+    rest = [Problem(code, f"and {more} more of this kind, of {len(told)}")] if more > 0 else []
+    return [Problem(code, each) for each in told[:MOST_TOLD]] + rest
 
 
 UNFINISHED = (".part", ".partial", ".filepart", ".crdownload", ".tmp")
