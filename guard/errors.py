@@ -15,7 +15,8 @@ GuardError                  exit code 1 unless said otherwise
 ├── StateUnusable           1: the state folder or a file in it cannot be used
 ├── StateLocked             1
 ├── StateNewer              1: written by a newer version of this tool
-└── StateDamaged            1
+├── StateDamaged            1
+└── ValueUnreadable         1: a value in a database of the state that this tool never wrote
 
 What belongs to one room alone stands there: in its `refusals`, or tell/unsent.py.
 """
@@ -215,3 +216,20 @@ class StateDamaged(GuardError):
 
     def __str__(self) -> str:
         return f"{self.path} is damaged: {self.reason}. {self.remedy}"
+
+
+class ValueUnreadable(GuardError, ValueError):
+    """A value in a database of the state that is not what stands there, as after somebody changed it."""
+
+    def __init__(self, value: object, expected: str) -> None:
+        self.value, self.expected = value, expected
+
+    def __str__(self) -> str:
+        shown = repr(self.value)
+        shown = shown if len(shown) <= 60 else f"{shown[:60]}…"
+        return (
+            f"A database of the state folder holds {shown} where {self.expected} should stand: it was changed by"
+            " something else, or is damaged. `guard look --rebuild` builds the catalogue again from the share, and"
+            " `guard ledger check` tells whether the ledger was altered; what neither puts right must be restored"
+            " from a backup of the state folder. There is no verdict."
+        )

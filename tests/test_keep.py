@@ -470,7 +470,7 @@ class TestUndo:
         assert kept.run("keep", "undo", "--yes").code == 0
         assert (before, (kept.root / "outside").read_text(), len(there(kept.share))) == (2, "mine", 5)
 
-    @pytest.mark.parametrize("text", ["", "{}", "[]", '{"sets": 3}', '{"sets": [3]}'])
+    @pytest.mark.parametrize("text", ["", "{}", "[]", '{"sets": 3}', '{"sets": [3]}', "[" * 5000], ids=range(6))
     def test_a_manifest_that_cannot_be_read_is_told(self, kept: Plant, text: str) -> None:
         kept.run("keep", "apply", "--yes")
         (kept.share / MANIFEST).write_text(text)

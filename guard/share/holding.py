@@ -44,7 +44,7 @@ def noted(root: str) -> list[dict[str, object]]:
             sets = json.loads(file.read())["sets"]
     except FileNotFoundError:
         return []
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         why = getattr(error, "strerror", None) or "it is no manifest of ours"
         raise HoldingRefused(path, f"it cannot be read ({why})") from error
     if not isinstance(sets, list) or not all(isinstance(each, dict) for each in sets):

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 
 from guard.model import LEVELS, Level
 from guard.record import Record
 from guard.store.database import Store
-from guard.store.encoding import canonical, moment, time_read, time_text
+from guard.store.encoding import body_read, canonical, moment, time_read, time_text
 from guard.store.ledger import Body, Ledger, append
 from guard.store.letters import post
 
@@ -78,7 +77,7 @@ def happenings(ledger: Ledger, since: datetime, until: datetime, without: Sequen
     values = (time_text(since), time_text(until), *without)
     with ledger.store.told():
         return [
-            Happening(moment(at), kind, arm, json.loads(body))
+            Happening(moment(at), kind, arm, body_read(body))
             for at, kind, arm, body in ledger.store.connection.execute(query, values)
             if kind != "set" or _PROVEN not in body or _WAS_DAMAGED in body
         ]
@@ -111,7 +110,7 @@ def report_before(ledger: Ledger, day: str, now: datetime) -> Told | None:
     before: tuple[str, Told] | None = None
     with ledger.store.told():
         for at, text in ledger.store.connection.execute(query, (REPORT, time_text(now))):
-            body = json.loads(text)
+            body = body_read(text)
             if before is not None and body["day"] != before[0]:
                 break
             if body["day"] < day:

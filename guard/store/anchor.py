@@ -9,7 +9,9 @@ in its place has forgotten all that was ever found.
 
 from __future__ import annotations
 
-from guard.errors import StateDamaged
+import re
+
+from guard.errors import StateDamaged, ValueUnreadable
 from guard.record import Record
 from guard.store.catalogue import FILLED
 from guard.store.database import Store
@@ -82,10 +84,13 @@ class _Made(Record):
 def _made(catalogue: Store) -> _Made:
     with catalogue.told():
         db = catalogue.connection
-        (name,) = db.execute("SELECT value FROM about WHERE key='id'").fetchone()
-        last = db.execute("SELECT seq FROM sqlite_sequence WHERE name='changes'").fetchone()
+        named = db.execute("SELECT value FROM about WHERE key='id'").fetchone()
+        last = db.execute("SELECT CAST(seq AS INTEGER) FROM sqlite_sequence WHERE name='changes'").fetchone()
+        if named is None:
+            raise ValueUnreadable(None, "the catalogue's name")
+        (name,) = named
         pending = db.execute("SELECT ? || ':' || id, at FROM changes ORDER BY id LIMIT ?", (name, MOST_PENDING))
-        return _Made(name, last[0] if last else 0, tuple(pending.fetchall()))
+        return _Made(name, last[0] or 0 if last else 0, tuple(pending.fetchall()))
 
 
 def _unmade(made: _Made, ledger: Store) -> str | None:
@@ -127,9 +132,10 @@ def _lost(catalogue: Store, ledger: Store) -> int | None:
         remembered = catalogue.connection.execute("SELECT value FROM about WHERE key='ledger'").fetchone()
     if remembered is None:
         return None
-    number, digest = remembered[0].split(" ")
+    told = re.fullmatch("([0-9]{1,18}) (.+)", remembered[0])
+    if told is None:
+        raise ValueUnreadable(remembered[0], "the number and the hash of a ledger's entry")
+    number = int(told[1])
     with ledger.told():
-        there = ledger.connection.execute(
-            "SELECT 1 FROM entries WHERE seq=? AND hash=?", (int(number), digest)
-        ).fetchone()
-    return int(number) if there is None else None
+        there = ledger.connection.execute("SELECT 1 FROM entries WHERE seq=? AND hash=?", (number, told[2])).fetchone()
+    return number if there is None else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from datetime import datetime
 
@@ -10,7 +9,7 @@ from guard.plan.calendar import Changes, Left, Read, changes
 from guard.plan.events import as_added, as_changed, as_removed, id_of
 from guard.record import Record
 from guard.rules.evidence import utc
-from guard.store.encoding import canonical, moment, time_read, time_text
+from guard.store.encoding import body_read, canonical, moment, time_read, time_text
 from guard.store.events import note, plan_in
 from guard.store.ledger import Ledger, append
 
@@ -73,7 +72,7 @@ def calendars(ledger: Ledger) -> dict[str, Calendar]:
 def _calendars(db: sqlite3.Connection) -> dict[str, Calendar]:
     found: dict[str, Calendar] = {}
     for at, text in db.execute("SELECT at, body FROM entries WHERE kind=? ORDER BY seq", (KIND,)):
-        body = json.loads(text)
+        body = body_read(text)
         found[body["source"]] = Calendar(
             body["source"],
             moment(at),

@@ -111,7 +111,7 @@ class _Told:
     ) -> None:
         if isinstance(error, sqlite3.OperationalError):
             raise _worded(self.store.path, str(error), self.store.kind) from error
-        if isinstance(error, sqlite3.DatabaseError):
+        if isinstance(error, (sqlite3.DatabaseError, UnicodeDecodeError)):  # it quotes what it cannot read
             raise StateDamaged(self.store.path, str(error), _REBUILD[self.store.kind]) from error
 
 

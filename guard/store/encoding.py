@@ -6,8 +6,14 @@ import json
 import struct
 from datetime import UTC, datetime
 
+from guard.errors import ValueUnreadable
 from guard.model import FileFacts
 from guard.names import name_bytes, name_text
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Any
 
 NO_TIME = -(2**63)
 
@@ -20,13 +26,30 @@ def time_text(moment: datetime | None) -> str | None:
 
 
 def time_read(text: str | None) -> datetime | None:
-    """A moment from its text."""
-    return None if text is None else datetime.fromisoformat(text)
+    """A moment from its text. Raises ValueUnreadable."""
+    return None if text is None else moment(text)
 
 
 def moment(text: str) -> datetime:
-    """A moment from a text that is always there."""
-    return datetime.fromisoformat(text)
+    """A moment from a text that is always there. Raises ValueUnreadable."""
+    try:
+        found = datetime.fromisoformat(text)
+    except (ValueError, TypeError):
+        raise ValueUnreadable(text, "a time") from None
+    if found.tzinfo is None:
+        raise ValueUnreadable(text, "a time in UTC")
+    return found
+
+
+def body_read(text: str) -> dict[str, Any]:
+    """What a text in JSON says, by its names. Raises ValueUnreadable."""
+    try:
+        found = json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        raise ValueUnreadable(text, "what an entry says") from None
+    if not isinstance(found, dict):
+        raise ValueUnreadable(text, "what an entry says")
+    return found
 
 
 def canonical(value: object) -> str:

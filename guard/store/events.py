@@ -98,5 +98,5 @@ def plan_in(ledger: Ledger, db: sqlite3.Connection) -> Plan:
 def _noted(number: int, body: str) -> Noted:
     try:
         return Noted(number, json.loads(body))
-    except ValueError:
+    except (ValueError, RecursionError):
         raise UnreadableEvent(number) from None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 
+from guard.errors import ValueUnreadable
 from guard.model import BackupSet, FileFacts, Form, Part, Problem, Twin
 from guard.names import name_text
 from guard.plant import ARM_SPECIFIC_PARTS
@@ -107,10 +108,17 @@ def _twins(db: sqlite3.Connection, arm: str) -> _Twins:
     return found
 
 
+def _problems(text: str) -> tuple[Problem, ...]:
+    try:
+        return tuple(Problem(*map(str, problem)) for problem in json.loads(text))
+    except (ValueError, TypeError, RecursionError):
+        raise ValueUnreadable(text, "a list of problems") from None
+
+
 def _backup_set(
     row: _Row, parts: tuple[Part, ...], twins: _Twins, copies: dict[str | None, int], recipe: str
 ) -> BackupSet:
-    problems = () if row.problems == "[]" else tuple(Problem(*problem) for problem in json.loads(row.problems))
+    problems = () if row.problems == "[]" else _problems(row.problems)
     checked = None if row.complete is None else bool(row.complete)
     if checked and row.recipe != recipe:
         checked, problems = False, (OTHER_RECIPE, *problems)

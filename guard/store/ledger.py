@@ -6,7 +6,6 @@ that is altered, removed or put elsewhere breaks the chain at the first place wh
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from datetime import date, datetime
@@ -15,7 +14,7 @@ from guard.digest import text_digest
 from guard.model import Mark
 from guard.record import Record
 from guard.store.database import Store
-from guard.store.encoding import canonical, moment, time_text
+from guard.store.encoding import body_read, canonical, moment, time_text
 
 FIRST = "0" * 64
 """What stands for the hash before the first entry."""
@@ -106,7 +105,7 @@ class Ledger:
             raise NotCorrectable(number, None)
         rows = list(_mark_rows(db, found[0]))
         if number not in _standing(rows):
-            later = (seq for seq, _, text in rows if json.loads(text).get("corrects") == number)
+            later = (seq for seq, _, text in rows if body_read(text).get("corrects") == number)
             raise NotCorrectable(number, next(later, None))
         return str(found[0])
 
@@ -118,7 +117,7 @@ class Ledger:
                 query + (" AND arm=? ORDER BY seq" if arm else " ORDER BY seq"), (kind, arm) if arm else (kind,)
             )
             for at, name, body in rows:
-                yield at, name, json.loads(body)
+                yield at, name, body_read(body)
 
     def numbered(self, kind: str, arm: str) -> Iterator[tuple[int, Body]]:
         """Number and body of every entry of a kind about one arm, oldest first."""
@@ -127,7 +126,7 @@ class Ledger:
                 "SELECT seq, body FROM entries WHERE kind=? AND arm=? ORDER BY seq", (kind, arm)
             )
             for number, body in rows:
-                yield number, json.loads(body)
+                yield number, body_read(body)
 
     def entries(self, last: int | None = None) -> list[Entry]:
         """All entries, or the last few, oldest first."""
@@ -153,7 +152,9 @@ class Ledger:
                 if why is not None:
                     return Check(self._count(), min(expected, entry.seq), why)
                 count, prev, expected = count + 1, entry.hash, entry.seq + 1
-            given = self.store.connection.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
+            given = self.store.connection.execute(
+                "SELECT CAST(seq AS INTEGER) FROM sqlite_sequence WHERE name='entries'"
+            ).fetchone()
         if given is not None and given[0] >= expected:
             return Check(count, expected, "entries at the end are missing")
         return Check(count, None, None)
@@ -172,8 +173,8 @@ _COLUMNS = "seq, at, kind, arm, body, prev, hash"
 def append(db: sqlite3.Connection, at: str, kind: str, arm: str, body: str, source: str | None) -> int:
     """Append one entry within a transaction of the ledger's database. Returns its number."""
     last = db.execute("SELECT seq, hash FROM entries ORDER BY seq DESC LIMIT 1").fetchone()
-    given = db.execute("SELECT seq FROM sqlite_sequence WHERE name='entries'").fetchone()
-    seq = (given[0] if given else 0) + 1
+    given = db.execute("SELECT CAST(seq AS INTEGER) FROM sqlite_sequence WHERE name='entries'").fetchone()
+    seq = (given[0] or 0 if given else 0) + 1
     entry = Entry(seq, at, kind, arm, body, last[1] if last else FIRST, "")
     db.execute(
         "INSERT INTO entries(seq, at, kind, arm, body, source, prev, hash) VALUES(?,?,?,?,?,?,?,?)",
@@ -199,8 +200,8 @@ def _standing(rows: Iterable[tuple[int, str, str]]) -> dict[int, Mark]:
     """The marks that stand, by their numbers. A correction takes the place of what it corrects, or takes it away."""
     found: dict[int, Mark] = {}
     for seq, arm, text in rows:
-        body = json.loads(text)
-        found.pop(body.get("corrects"), None)
+        body = body_read(text)
+        found.pop(body.get("corrects", 0), None)
         if not body.get("withdrawn"):
             found[seq] = _mark(arm, body)
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
@@ -11,7 +10,7 @@ from guard.model import AnswerTime
 from guard.record import Record
 from guard.rules.power import AFTER_SILENCE, Change, Presence, after_answer, after_silence, answer_times
 from guard.store.database import Store
-from guard.store.encoding import canonical, time_read, time_text
+from guard.store.encoding import body_read, canonical, time_read, time_text
 
 
 class Observation(Record):
@@ -65,7 +64,7 @@ def answers(catalogue: Store, ledger: Store, arms: Collection[str]) -> dict[str,
     with ledger.told():
         for arm, body in ledger.connection.execute(f"{query}{' AND arm=?' if only else ''} ORDER BY seq", only):
             if arm in bodies:
-                bodies[arm].append(json.loads(body))
+                bodies[arm].append(body_read(body))
     with catalogue.told():
         rows = {arm: _row(catalogue.connection, arm) for arm in arms}
     return {arm: answer_times(bodies[arm], rows[arm]) for arm in arms}

@@ -5,7 +5,6 @@ A stamp and the marks that it makes are one transaction: a kill at any moment le
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable
 from datetime import datetime, timedelta
@@ -16,7 +15,7 @@ from guard.plan.refusals import VisitMoved
 from guard.plan.steps import Reading, Step
 from guard.plan.visit import Stamp, Visit, taken
 from guard.rules.evidence import seconds
-from guard.store.encoding import canonical, moment, time_text
+from guard.store.encoding import body_read, canonical, moment, time_text
 from guard.store.ledger import Body, Ledger, append, mark_body
 
 TYPE_CHECKING = False
@@ -78,7 +77,7 @@ def _under_way(ledger: Ledger, db: sqlite3.Connection, arm: str | None) -> dict[
     found: dict[str, Visit] = {}
     for number, at, name, text in db.execute(query, (KIND, arm) if arm else (KIND,)).fetchall():
         try:
-            body = json.loads(text)
+            body = body_read(text)
             if body["verb"] == "begin":
                 found[name] = Visit(number, name, str(body["by"]), moment(at), tuple(map(_step, body["steps"])))
             elif body["verb"] in ("end", "give-up"):

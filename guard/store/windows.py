@@ -7,7 +7,6 @@ is held: no reading can overtake another.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Callable
 from datetime import date, timedelta
@@ -18,7 +17,7 @@ from guard.model import Carried, SwapWindow
 from guard.record import Record
 from guard.rules.evidence import seconds
 from guard.rules.window import Checkpoint, advance, elapsed
-from guard.store.encoding import canonical, moment, time_text
+from guard.store.encoding import body_read, canonical, moment, time_text
 from guard.store.ledger import Body, Ledger, append
 
 TYPE_CHECKING = False
@@ -197,7 +196,7 @@ def _clocks(now: Reading) -> Body:
 
 
 def _read(text: str) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(text)
+    found: dict[str, Any] = body_read(text)
     return found
 
 

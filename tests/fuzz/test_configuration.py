@@ -12,6 +12,7 @@ from tests.fuzz.bounds import Guard, fuzzed
 from tests.plant import Plant
 
 EXAMPLE = (Path(__file__).parents[2] / "config" / "plant.toml").read_text(encoding="utf-8")
+VISIT = (Path(__file__).parents[2] / "config" / "visit.toml").read_text(encoding="utf-8")
 VALUES = st.sampled_from(
     [
         *(
@@ -54,9 +55,9 @@ PIECES = st.sampled_from(
 
 
 @st.composite
-def spoiled(draw: st.DrawFn) -> bytes:
-    """The example with values exchanged, lines lost or doubled, and pieces put in."""
-    lines = EXAMPLE.splitlines()
+def spoiled(draw: st.DrawFn, example: str = EXAMPLE) -> bytes:
+    """An example with values exchanged, lines lost or doubled, and pieces put in."""
+    lines = example.splitlines()
     for _ in range(draw(st.integers(1, 4))):
         at = draw(st.integers(0, len(lines) - 1))
         key, equals, _ = lines[at].partition("=")
@@ -108,6 +109,16 @@ def test_lists_of_arms(guard: Guard, plant: Plant, elsewhere: Path, fields: list
     text = plant.config.read_text()
     config.write_text('arms-file = "arms.csv"\n' + text[: text.index("[[arms]]")])
     guard("fleet", config=config)
+
+
+@fuzzed(60)
+@given(spoiled(VISIT) | st.binary(max_size=300))
+def test_steps_of_a_visit(guard: Guard, plant: Plant, elsewhere: Path, data: bytes) -> None:
+    steps, config = elsewhere / "visit.toml", elsewhere / "guard.toml"
+    steps.write_bytes(data)
+    text = plant.config.read_text().replace('path = "share"', f'path = "{plant.share}"')
+    config.write_text(text.replace("[share]\n", f'[visit]\nsteps = "{steps}"\n[share]\n', 1))
+    guard("visit", "arm-07", config=config)
 
 
 @fuzzed(100)

@@ -18,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from guard.clock import now
-from tests.fuzz.bounds import Guard, fuzzed
+from tests.fuzz.bounds import Guard, controls, fuzzed
 from tests.plant import Plant, content, stamp
 
 ODD_NAMES = [
@@ -38,6 +38,10 @@ ODD_NAMES = [
     " ",
     "NUL",
     "C:",
+    "<script>alert(1)</script>",
+    "\x9b2J",
+    "\u2028",
+    "\u200b",
 ]
 NAMES = st.sampled_from(ODD_NAMES) | st.text(st.characters(blacklist_characters="/\0"), min_size=1, max_size=20)
 NAMES = NAMES.filter(lambda name: name not in (".", "..") and _is_a_name(name))
@@ -51,6 +55,11 @@ MEMBERS = st.sampled_from(
         "/etc/out",
         "a/../b",
         "",
+        "\x1b]0;title\x07",
+        "a\nb",
+        "\u202egnp.bin",
+        "x" * 300,
+        "a/" * 3000 + "b",
     ]
 )
 LINES = st.sampled_from(
@@ -71,6 +80,13 @@ LINES = st.sampled_from(
         *("0" * 64 + "  data/memory.bin", "0" * 64 + "  " + "a/" * 2000, "\x1b[2J", ""),
     ]
 )
+PAX = st.sampled_from(
+    "GNU.sparse.map GNU.sparse.size GNU.sparse.major GNU.sparse.minor GNU.sparse.realsize GNU.sparse.name hdrcharset"
+    " size path linkpath mtime uid".split()
+)
+PAX_VALUES = st.sampled_from(
+    ["0,1,9,1", "1", "0", "-1", "nan", "9" * 300, "99999999999", "BINARY", "../out", "\x1b[2J", "1," * 5000, ""]
+) | st.text(max_size=6)
 LISTS = st.sampled_from(
     ["SHA256SUMS", "bagit.txt", "manifest-sha256.txt", "manifest-md5.txt", "tagmanifest-sha1.txt", "fetch.txt"]
 )
@@ -104,10 +120,23 @@ def looked_at(guard: Guard) -> None:
         ("ask", "--arm", "arm-09", "--action", "power-down"),
     ):
         guard(*words)
+    guard("ask", "--arm", "arm-09", "--action", "power-down", on_terminal=True)
+    guard("sets", "arm-09", on_terminal=True)
+    guard("report")
+    pages_are_harmless(guard)
     shown = guard("sets", "arm-09", "--json")
     if shown.code == 0:
         for each in json.loads(shown.out)["sets"][:2]:
             guard("set", "show", "--", each["path"])
+            guard("set", "show", "--", each["path"], on_terminal=True)
+
+
+def pages_are_harmless(guard: Guard) -> None:
+    """What was written for people to open steers no terminal either, and no name became a part of a page."""
+    for page in (guard.plant.root / "state").rglob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        assert not controls(text.replace("\t", "")), page
+        assert "<script" not in text, page
 
 
 @fuzzed(25)
@@ -143,11 +172,13 @@ def test_checksum_lists(guard: Guard, plant: Plant, arriving: str, name: str, li
 @fuzzed(60)
 @given(
     st.sampled_from([".zip", ".tar", ".tar.gz", ".tgz"]),
-    st.lists(st.tuples(MEMBERS | NAMES, st.integers(0, 3), st.sampled_from([b"", b"x", bytes(70_000)])), max_size=6),
+    st.lists(st.tuples(MEMBERS | NAMES, st.integers(0, 5), st.sampled_from([b"", b"x", bytes(70_000)])), max_size=6),
     st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.binary(max_size=9)), max_size=3),
     st.sampled_from([0, 1, 512, 10**6]),
+    st.dictionaries(PAX, PAX_VALUES, max_size=3),
+    st.sampled_from([b"", bytes(512), b"garbage", b"\x1f\x8b\x08\x08" + b"n" * 2000]),
 )
-def test_archives(
+def test_archives(  # noqa: PLR0917 - all of them are drawn
     guard: Guard,
     plant: Plant,
     arriving: str,
@@ -155,10 +186,12 @@ def test_archives(
     members: list[tuple[str, int, bytes]],
     edits: list[tuple[float, bytes]],
     cut: int,
+    pax: dict[str, str],
+    tail: bytes,
 ) -> None:
     _empty(plant)
-    data = _zipped(members) if suffix == ".zip" else _tarred(members)
-    data = gzip.compress(data) if suffix.endswith("gz") else data
+    data = _zipped(members) if suffix == ".zip" else _tarred(members, pax)
+    data = (gzip.compress(data) if suffix.endswith("gz") else data) + tail
     for where, piece in edits:
         at = int(where * len(data))
         data = data[:at] + piece + data[at + (len(piece) or cut) :]
@@ -172,21 +205,34 @@ def _zipped(members: list[tuple[str, int, bytes]]) -> bytes:
         for name, kind, data in members:
             info = zipfile.ZipInfo("x")
             info.filename = name.encode("utf-8", "replace").decode()
-            info.compress_type = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA)[kind]
-            info.external_attr = (0o100644, 0o120777, 0o040755, 0o010644)[kind] << 16
+            info.compress_type = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA)[
+                kind % 4
+            ]
+            info.external_attr = (0o100644, 0o120777, 0o040755, 0o010644, 0o060644, 0o020644)[kind] << 16
             made.NameToInfo.clear()  # it warns of two alike
             made.writestr(info, data)
     return packed.getvalue()
 
 
-def _tarred(members: list[tuple[str, int, bytes]]) -> bytes:
+TAR_KINDS = (
+    tarfile.REGTYPE,
+    tarfile.LNKTYPE,
+    tarfile.SYMTYPE,
+    tarfile.FIFOTYPE,
+    tarfile.BLKTYPE,
+    tarfile.GNUTYPE_SPARSE,
+)
+
+
+def _tarred(members: list[tuple[str, int, bytes]], pax: dict[str, str]) -> bytes:
     packed = io.BytesIO()
-    with tarfile.open(fileobj=packed, mode="w", errors="surrogateescape") as made:
+    with tarfile.open(fileobj=packed, mode="w", errors="surrogateescape", pax_headers=pax) as made:
         for name, kind, data in members:
             info = tarfile.TarInfo(name)
-            info.type = (tarfile.REGTYPE, tarfile.LNKTYPE, tarfile.SYMTYPE, tarfile.FIFOTYPE)[kind]
+            info.type = TAR_KINDS[kind]
             info.linkname, info.mtime = "../" + name, struct.unpack("<h", data[:2].ljust(2))[0]
             info.size = len(data) if kind == 0 else 0
+            info.pax_headers = dict(pax)
             made.addfile(info, io.BytesIO(data))
     return packed.getvalue()
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -36,6 +40,14 @@ def backup(plant: Plant) -> Path:
     return kept
 
 
+@pytest.fixture(autouse=True)
+def as_it_was(plant: Plant, backup: Path) -> Iterator[None]:
+    """The state folder is sound again for the next test."""
+    yield
+    shutil.rmtree(plant.root / "state")
+    shutil.copytree(backup, plant.root / "state")
+
+
 @fuzzed(50)
 @given(
     st.sampled_from(["ledger.db", "catalogue.db", "settings.kept"]),
@@ -62,3 +74,98 @@ def test_changed_bytes(
         data[at : at + len(piece)] = piece
     where.write_bytes(data[: int(edits[0][0] * len(data))] if cut else data)
     guard(*words)
+
+
+VALUES = st.sampled_from(
+    [
+        None,
+        "",
+        "\x1b[2J",
+        "\u202e",
+        "0001-01-01T00:00:00Z",
+        "9999-12-31T23:59:59Z",
+        "2026-13-45",
+        "[" * 3000,
+        "null",
+        "{}",
+        "[1]",
+        '{"a": NaN}',
+        "9" * 5000,
+        "a" * 300_000,
+        -1,
+        2**62,
+        b"",
+        b"\xff\x00\x1b",
+        bytes(64),
+    ]
+) | st.text(max_size=8)
+
+
+@fuzzed(80)
+@given(
+    st.sampled_from(["ledger.db", "catalogue.db"]),
+    st.lists(st.tuples(st.integers(0, 999), st.integers(0, 999), st.integers(0, 99), VALUES), min_size=1, max_size=3),
+    st.sampled_from(ASKED),
+)
+def test_changed_values(
+    guard: Guard,
+    plant: Plant,
+    backup: Path,
+    name: str,
+    edits: list[tuple[int, int, int, object]],
+    words: tuple[str, ...],
+) -> None:
+    """As somebody changes them who knows what a database is: it is sound, and says something else."""
+    state = plant.root / "state"
+    shutil.rmtree(state)
+    shutil.copytree(backup, state)
+    with closing(sqlite3.connect(state / name)) as db, db:
+        for table, column, row, value in edits:
+            try:
+                _change(db, table, column, row, value)
+            except sqlite3.IntegrityError:  # a value that the column does not take
+                continue
+    guard(*words)
+
+
+def _change(db: sqlite3.Connection, table: int, column: int, row: int, value: object) -> None:
+    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")]
+    tables = [each for each in tables if db.execute(f"SELECT 1 FROM {each}").fetchone()]
+    chosen = tables[table % len(tables)]
+    columns = [each[1] for each in db.execute(f"PRAGMA table_info({chosen})")]
+    named, key = columns[column % len(columns)], columns[0]
+    keys = [each for (each,) in db.execute(f"SELECT {key} FROM {chosen}")]
+    db.execute(f"UPDATE {chosen} SET {named} = ? WHERE {key} IS ?", (value, keys[row % len(keys)]))
+
+
+MANIFESTS = st.sampled_from(
+    [
+        b"",
+        b"null",
+        b"[" * 5000,
+        b'{"sets": 1}',
+        b'{"sets": [1]}',
+        b'{"sets": ' + b"[" * 3000,
+        b'{"sets": [{}]}',
+    ]
+) | st.dictionaries(
+    st.sampled_from(["id", "arm", "path", "held_as", "at", "reasons", "fingerprint", "bytes", "place"]),
+    st.sampled_from(["../../out", "/etc", "arm-07/x", "\x1b[2J", "", None, 1, ["x"], "2026-11-01T00:00:00Z"]),
+).map(lambda entry: json.dumps({"schema": 1, "sets": [entry]}).encode())
+
+
+@fuzzed(40)
+@given(
+    MANIFESTS,
+    st.sampled_from([("held",), ("undo", "--yes"), ("purge", "--yes"), ("apply", "--yes"), ("plan", "--json")]),
+)
+def test_holding_folders(guard: Guard, plant: Plant, manifest: bytes, words: tuple[str, ...]) -> None:
+    folder = plant.share / ".guard-holding"
+    folder.mkdir(exist_ok=True)
+    guard.may_write.append(str(folder.resolve()))
+    try:
+        (folder / ".guard-manifest.json").write_bytes(manifest)
+        guard("keep", *words)
+    finally:
+        guard.may_write.pop()
+        shutil.rmtree(folder)

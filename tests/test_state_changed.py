@@ -1,0 +1,58 @@
+"""Databases of the state folder in which somebody changed values, or bytes of the tables' names: told, never a fault of the tool."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from datetime import timedelta
+
+import pytest
+
+from tests.plant import Plant
+
+
+@pytest.fixture
+def kept(plant: Plant) -> Plant:
+    plant.save("arm-07", timedelta(hours=2))
+    plant.ready()
+    plant.run("mark", "edit", "arm-09", "--by", "Kim")
+    return plant
+
+
+@pytest.mark.parametrize(
+    ("database", "change", "words"),
+    [
+        pytest.param("catalogue", "UPDATE sets SET stamp = '2026-13-45'", ("sets",), id="time"),
+        pytest.param("catalogue", "UPDATE sets SET first_seen = '2026-11-01T00:00:00'", ("sets",), id="no-offset"),
+        pytest.param("catalogue", "UPDATE parts SET newest = ''", ("ask", "--all"), id="time-of-a-part"),
+        pytest.param("catalogue", "UPDATE places SET seen_at = '[1]'", ("ask", "--all"), id="time-of-a-look"),
+        pytest.param("catalogue", "UPDATE sets SET problems = '[1]'", ("sets",), id="problems"),
+        pytest.param("catalogue", "UPDATE about SET value = 'x' WHERE key = 'ledger'", ("report",), id="remembered"),
+        pytest.param("catalogue", "DELETE FROM about WHERE key = 'id'", ("keep", "plan"), id="name"),
+        pytest.param("ledger", "UPDATE entries SET body = '[' WHERE kind = 'mark'", ("ask", "--all"), id="body"),
+        pytest.param("ledger", "UPDATE entries SET body = '[1]' WHERE kind = 'mark'", ("fleet",), id="body-a-list"),
+    ],
+)
+def test_a_value_that_was_never_written(kept: Plant, database: str, change: str, words: tuple[str, ...]) -> None:
+    with closing(sqlite3.connect(kept.root / "state" / f"{database}.db")) as db, db:
+        db.execute(change)
+
+    told = kept.run(*words)
+
+    assert (told.code, told.out) == (1, "")
+    assert told.err.startswith("A database of the state folder holds ")
+
+
+@pytest.mark.parametrize("database", ["catalogue", "ledger"])
+def test_tables_whose_names_are_no_text(kept: Plant, database: str) -> None:
+    """SQLite quotes them in what it says, as they are."""
+    where = kept.root / "state" / f"{database}.db"
+    with closing(sqlite3.connect(where)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    table = b"CREATE TABLE sets(" if database == "catalogue" else b"CREATE TABLE entries("
+    where.write_bytes(where.read_bytes().replace(table, b"CREATE \x80\x80BLE " + table[13:]))
+
+    told = kept.run("keep", "plan")
+
+    assert told.code == 1
+    assert f"{database}.db is damaged: " in told.err
