@@ -82,7 +82,7 @@ class Deeds(Saving):
 
     def date_code(self, at: datetime) -> str:
         """A month in which a cell can have been made that is put in, or in stock, at a moment."""
-        return (at - self.dice.choice((0, 0.5, 4, 4.9, 5.1, 7)) * YEAR).strftime("%Y-%m")
+        return (at - self.dice.choice((0, 4.9, 5.1, 7)) * YEAR).strftime("%Y-%m")
 
     def check_memory(self) -> None:
         """A person has looked through what a set holds, and answers for it."""

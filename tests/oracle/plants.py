@@ -85,7 +85,7 @@ def _cells(dice: Random, now: datetime) -> tuple[Cell, ...]:
     capacity = dice.choice((None, AMPLE, AMPLE, SPENT, dice.randrange(15, 90)))
     for name, kind, interval, figure, shelf_life in (
         (f"memory-{capacity}", "memory", 4 * YEAR, capacity, 5 * YEAR if capacity else None),
-        ("position-cell", "position", YEAR, None, None),
+        ("position-cell", "position", YEAR, None, 5 * YEAR),
     ):
         if dice.random() < 0.85:
             worn = dice.choice((0.1, 0.3, 0.5, 0.895, 0.95, 0.995, 1.2)) if dice.random() < 0.4 else 0.2
