@@ -329,7 +329,10 @@ class Desk:
 
     def resolve(self, text: str) -> tuple[Known, int]:
         """The set of that path or start of a fingerprint. Raises UnknownSet or AmbiguousSet."""
-        found = self.catalogue.resolve(text)
+        try:
+            found = self.catalogue.resolve(text)
+        except UnicodeEncodeError:  # half a character, which no name holds
+            raise UnknownSet(text) from None
         on_share = [each for each in found if each[1] == 0] or found
         if not on_share:
             raise UnknownSet(text)

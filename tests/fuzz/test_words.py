@@ -41,5 +41,6 @@ def test_times_and_lengths(guard: Guard, when: str, length: str) -> None:
 
 @fuzzed(120)
 @given(st.sampled_from(HARMLESS), st.lists(OPTIONS | SCRAPS | TYPED, max_size=6))
+@example("prove", ["\ud800"])
 def test_any_words(guard: Guard, command: str, words: list[str]) -> None:
     guard(command, *[word for word in words if word not in ("--config", "--out")])
