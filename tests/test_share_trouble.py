@@ -193,6 +193,17 @@ class TestUnderAnotherName:
         ready.prove()
         assert ready.ask("arm-07").codes <= {"refiled-copy"}
 
+    def test_what_turns_up_together_may_have_been_given_one_time_together(self, ready: Plant) -> None:
+        """As where somebody unpacks or copies what was saved on several days, in one moment."""
+        taken = now() - timedelta(hours=3)
+        paths = [ready.save("arm-07", timedelta(hours=hours)) for hours in (2, 1)]
+        for number, path in enumerate(paths):
+            (ready.share / path / "history/log.txt").write_bytes(f"save {number}".encode())
+            touch(ready.share / path, taken)
+        ready.look()
+        ready.prove()
+        assert "damaged" not in [each["proof"] for each in ready.sets("arm-07")]
+
     def test_times_that_cannot_be_believed_tell_nothing(self, ready: Plant) -> None:
         """As where a controller without a clock gives all files of all saves one time."""
         for hours in (2, 1):

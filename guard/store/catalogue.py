@@ -288,15 +288,19 @@ class Catalogue:
         return () if row is None else unpack_manifest(*row)
 
     def alike(self, known: Known, files: tuple[FileFacts, ...], fingerprint: str) -> str | None:
-        """The path of another set of the same arm and place with these names, sizes and times and another fingerprint."""
+        """The path of another set of the same arm and place with these names, sizes and times and another fingerprint.
+
+        It was read before this one turned up: what turns up with it may have been given one time with it, by whoever
+        packed or copied both.
+        """
         names, stats, _, _ = pack_manifest(files)
         with self.store.told():
             row = self.store.connection.execute(
-                "SELECT s.path FROM sets s JOIN manifests m ON m.set_id=s.id WHERE s.arm=? AND s.id<>?"
+                "SELECT s.path FROM sets s JOIN manifests m ON m.set_id=s.id WHERE s.arm=? AND s.sealed_at<?"
                 " AND s.place=(SELECT place FROM sets WHERE id=?) AND s.form=? AND s.complete=1 AND s.fingerprint<>?"
                 " AND s.files=? AND s.bytes=? AND m.names=? AND m.stats=? ORDER BY s.id DESC LIMIT 1",
                 (
-                    known.arm, known.id, known.id, known.form, fingerprint,
+                    known.arm, time_text(known.first_seen), known.id, known.form, fingerprint,
                     len(files), sum(file.size for file in files), names, stats,
                 ),
             ).fetchone()  # fmt: skip
