@@ -19,6 +19,7 @@ from guard.rules.verdict import place, verdict
 from guard.settings import Settings
 from guard.share.ground import Ground
 from guard.share.layout import Layout
+from guard.store import changes
 from guard.store.anchor import refuse_new, refuse_overtaken, refuse_shortened, remember
 from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, stock
@@ -235,11 +236,11 @@ class Desk:
 
     def hand_over(self) -> None:
         """Carry changes of sets from the catalogue into the ledger; a crash in between repeats none."""
-        while pending := self.catalogue.pending():
+        while pending := changes.pending(self.catalogue.store):
             self.catalogue.store.keep()  # else a power cut could leave a ledger that knows more than the catalogue
             with self.recording() as ledger:
                 ledger.take_over(change for _, change in pending)
-            self.catalogue.handed_over(pending[-1][0])
+            changes.forget(self.catalogue.store, pending[-1][0])
 
     # Asking
 

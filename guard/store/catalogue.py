@@ -10,10 +10,10 @@ from itertools import islice
 
 from guard.model import FileFacts, Part
 from guard.names import name_bytes, name_text
+from guard.store import changes
 from guard.store.database import Store
-from guard.store.encoding import canonical, pack_manifest, time_read, time_text, unpack_manifest
+from guard.store.encoding import pack_manifest, time_read, time_text, unpack_manifest
 from guard.store.known import KNOWN, Arrival, Known, Place, Remembered, Seal, known_of
-from guard.store.ledger import Pending
 
 TYPE_CHECKING = False
 
@@ -65,7 +65,7 @@ class Catalogue:
                 (number, path, place.identity, time_text(place.seen_at), place.unreadable, place.vanished),
             )
             if changed is not None and (before is None or before[0] != place.identity):
-                _change(
+                changes.note(
                     db, at or place.seen_at, "share", "", {"place": number, "what": changed, "identity": place.identity}
                 )
 
@@ -157,7 +157,7 @@ class Catalogue:
             _write_content(db, known, seal.parts, seal.files)
             state = "complete" if seal.complete else "settled"
             body = {"state": state, "newest_member": time_text(seal.newest_member)}
-            _change_of(db, known, seal.sealed_at, seal.fingerprint, body)
+            changes.note_of(db, known, seal.sealed_at, seal.fingerprint, body)
 
     def rejudge(self, known: Known, seal: Seal) -> None:
         """Write down how a set looks now, and what its recipe makes of it, whose content is as it was; its proof stays.
@@ -175,7 +175,7 @@ class Catalogue:
             _write_content(db, known, seal.parts, seal.files)
             state = "complete" if seal.complete else "settled"
             why = "its times changed" if known.recipe == seal.recipe else "the recipe changed"
-            _change_of(db, known, seal.sealed_at, seal.fingerprint, {"state": state, "why": why})
+            changes.note_of(db, known, seal.sealed_at, seal.fingerprint, {"state": state, "why": why})
 
     def read_back(
         self, known: Known, at: datetime, shape: str, files: tuple[FileFacts, ...], essence: str | None
@@ -196,7 +196,7 @@ class Catalogue:
                 return False
             _write_manifest(db, known.id, files)
             body = {"state": "read-back", "was_damaged": True} if known.damaged else {"state": "read-back"}
-            _change_of(db, known, at, known.fingerprint, body)
+            changes.note_of(db, known, at, known.fingerprint, body)
         return True
 
     def begin_proofs_anew(self, place: int) -> None:
@@ -212,7 +212,7 @@ class Catalogue:
             )
             db.execute("UPDATE sets SET damage=? WHERE id=?", (what, known.id))
             if first.rowcount:
-                _change_of(db, known, at, known.fingerprint, {"state": "damaged", "what": what})
+                changes.note_of(db, known, at, known.fingerprint, {"state": "damaged", "what": what})
 
     def hinder(self, known: Known, trouble: str) -> None:
         """Write down what hinders reading a sealed set; a read that succeeds takes it back."""
@@ -241,7 +241,7 @@ class Catalogue:
                 )
                 if not departed.rowcount:
                     continue
-                _change_of(db, known, at, known.fingerprint, {"state": "gone"})
+                changes.note_of(db, known, at, known.fingerprint, {"state": "gone"})
 
     def hold(self, known: Known, at: datetime, why: str, told: Mapping[str, object]) -> None:
         """Write down that retention moved a set away, and why: one fact with the ledger's entry about it."""
@@ -250,8 +250,8 @@ class Catalogue:
                 "UPDATE sets SET gone_at=?, trouble=? WHERE id=? AND gone_at IS NULL", (time_text(at), why, known.id)
             )
             if departed.rowcount:
-                _change_of(db, known, at, known.fingerprint, {"state": "gone", "why": why})
-            _change(db, at, "keep", known.arm, told)
+                changes.note_of(db, known, at, known.fingerprint, {"state": "gone", "why": why})
+            changes.note(db, at, "keep", known.arm, told)
 
     def give_back(
         self, place: int, arm: str, path: str, fingerprint: str, at: datetime, told: Mapping[str, object]
@@ -267,8 +267,8 @@ class Catalogue:
             if row is not None:
                 db.execute("UPDATE sets SET gone_at=NULL, trouble=NULL WHERE id=?", row)
                 db.execute("DELETE FROM about WHERE key=?", (_READING,))  # its name was read when it was last there
-                _change_of(db, self._at(place, raw), at, fingerprint, {"state": "returned"})
-            _change(db, at, "keep", arm, told)
+                changes.note_of(db, self._at(place, raw), at, fingerprint, {"state": "returned"})
+            changes.note(db, at, "keep", arm, told)
 
     def ever_had(self, place: int, arm: str, path: str, fingerprint: str) -> bool:
         """Whether a set with this content ever stood at this path."""
@@ -365,23 +365,6 @@ class Catalogue:
             ).fetchall()
         return [(place, self._at(place, path)) for place, path in rows]
 
-    # The way into the ledger
-
-    def pending(self, most: int = 5000) -> list[tuple[int, Pending]]:
-        """Changes that the ledger may not have yet, oldest first."""
-        with self.store.told():
-            rows = self.store.connection.execute(
-                "SELECT id, (SELECT value FROM about WHERE key='id') || ':' || id, at, kind, arm, body FROM changes"
-                " ORDER BY id LIMIT ?",
-                (most,),
-            ).fetchall()
-        return [(row[0], Pending(*row[1:])) for row in rows]
-
-    def handed_over(self, up_to: int) -> None:
-        """Forget changes that are in the ledger now."""
-        with self.store.transaction() as db:
-            db.execute("DELETE FROM changes WHERE id<=?", (up_to,))
-
     def remember(self, sets: Iterable[Remembered]) -> None:
         """Fill a new catalogue with what the ledger tells of sets, and say that it is filled, in one transaction.
 
@@ -431,25 +414,3 @@ def _write_content(db: sqlite3.Connection, known: Known, parts: tuple[Part, ...]
 
 def _write_manifest(db: sqlite3.Connection, set_id: int, files: tuple[FileFacts, ...]) -> None:
     db.execute("INSERT OR REPLACE INTO manifests VALUES(?,?,?,?,?)", (set_id, *pack_manifest(files)))
-
-
-def _change(db: sqlite3.Connection, at: datetime | None, kind: str, arm: str, body: Mapping[str, object]) -> None:
-    db.execute(
-        "INSERT INTO changes(at, kind, arm, body) VALUES(?,?,?,?)", (time_text(at) or "", kind, arm, canonical(body))
-    )
-
-
-def _change_of(
-    db: sqlite3.Connection, known: Known, at: datetime, fingerprint: str | None, body: Mapping[str, object]
-) -> None:
-    place, stamp, essence = db.execute("SELECT place, stamp, essence FROM sets WHERE id=?", (known.id,)).fetchone()
-    about = {
-        "set": known.path,
-        "place": place,
-        "form": known.form,
-        "stamp": stamp,
-        "first_seen": time_text(known.first_seen),
-        "fingerprint": fingerprint,
-        **({} if essence is None else {"essence": essence}),
-    }
-    _change(db, at, "set", known.arm, {**about, **body})

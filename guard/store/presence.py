@@ -9,8 +9,9 @@ from datetime import datetime
 from guard.model import AnswerTime
 from guard.record import Record
 from guard.rules.power import AFTER_SILENCE, Change, Presence, after_answer, after_silence, answer_times
+from guard.store import changes
 from guard.store.database import Store
-from guard.store.encoding import body_read, canonical, time_read, time_text
+from guard.store.encoding import body_read, time_read, time_text
 
 
 class Observation(Record):
@@ -23,7 +24,7 @@ class Observation(Record):
 
 def note(catalogue: Store, observations: Iterable[Observation]) -> list[tuple[str, Change]]:
     """Write down observations with what changed by them, in one transaction. Returns the changes, with their arms."""
-    changes = []
+    changed = []
     with catalogue.transaction() as db:
         for seen in observations:
             before = _row(db, seen.arm)
@@ -33,12 +34,9 @@ def note(catalogue: Store, observations: Iterable[Observation]) -> list[tuple[st
             if after is not None and after != before:
                 _write(db, seen.arm, after)
             if change is not None:
-                changes.append((seen.arm, change))
-                db.execute(
-                    "INSERT INTO changes(at, kind, arm, body) VALUES(?,'presence',?,?)",
-                    (time_text(seen.at), seen.arm, canonical(change.body)),
-                )
-    return changes
+                changed.append((seen.arm, change))
+                changes.note(db, seen.at, "presence", seen.arm, change.body)
+    return changed
 
 
 def presences(catalogue: Store, ledger: Store, arms: Iterable[str]) -> dict[str, Presence]:
