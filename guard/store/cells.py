@@ -1,7 +1,8 @@
 """Spare cells in stock: counted by people, used up by changes; all of it entries of the ledger.
 
-A count says what lies there at that moment. One with a date code is about the cells of that
-making, which are taken to be among those counted without one before; one without is about all of the type. Each later mark `cell-changed` uses one up.
+A count says what lies there at that moment. One with a date code is about the cells of that making,
+which are taken to be among those counted without one before; one without is about all of the type.
+Each later mark `cell-changed` uses one up.
 """
 
 from __future__ import annotations

@@ -143,15 +143,17 @@ class Deeds(Saving):
         """Spares are counted."""
         types = sorted({cell.type for arm in self.setting.arms for cell in arm.cells})
         if types:
-            self.count(self.dice.choice(types), self.dice.choice((0, 1, 3)), self.dice.random() < 0.6)
+            kind, count, dated = self.dice.choice(types), self.dice.choice((0, 1, 3)), self.dice.random() < 0.6
+            self.count(kind, count, self.date_code(self.start) if dated else "")
 
-    def count(self, kind: str, count: int, dated: bool) -> None:  # noqa: FBT001
-        """So many spares lie there: of one making, or whenever they were made."""
-        date_code = self.date_code(self.start) if dated else ""
-        self.guard("cells", "stock", kind, str(count), *(("--date-code", date_code) if dated else ()))
+    def count(self, kind: str, count: int, date_code: str) -> None:
+        """So many spares lie there: of one making, which were among those counted before, or whenever they were made."""
+        self.guard("cells", "stock", kind, str(count), *(("--date-code", date_code) if date_code else ()))
         lots = self.memory.stock.setdefault(kind, {})
-        if not dated:
+        if not date_code:
             lots.clear()
+        elif "" in lots:
+            lots[""] -= min(lots[""], max(count - lots.get(date_code, 0), 0))
         lots[date_code] = count
 
     def ready(self) -> None:
@@ -162,10 +164,8 @@ class Deeds(Saving):
         self._tell(Mark("powered-on", arm.id, self.start - HOUR))
         for cell in arm.cells:
             if cell.kind == "memory":
-                self.count(cell.type, 3, dated=False)
-                date_code = self.start.strftime("%Y-%m")
-                self.guard("cells", "stock", cell.type, "3", "--date-code", date_code)
-                self.memory.stock[cell.type][date_code] = 3
+                self.count(cell.type, 3, "")
+                self.count(cell.type, 3, self.start.strftime("%Y-%m"))
         self.save(arm, HOUR / 6, sound=True)
         self.look()
         self.prove_due()
