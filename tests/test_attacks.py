@@ -100,6 +100,7 @@ class TestSettling:
         path = slow.save("arm-07", HOUR)
         slow.run("look", "--wait", "0s", env=passed(5))
         (slow.share / path / "programs" / "late.txt").write_text("half of")
+        assert "which count once they have settled" in slow.run("prove", path).out
         shown = slow.run("look", "--wait", "0s")
         assert "new files are arriving in it" in shown.out
         (slow.share / path / "programs" / "late.txt").write_text("half of it, and the rest")

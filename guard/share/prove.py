@@ -18,7 +18,7 @@ from guard.share.sealing import Sealed
 from guard.store.catalogue import Catalogue
 from guard.store.known import Known
 
-Outcome = Literal["read-back", "damaged", "grown", "incomplete", "arriving", "unreadable"]
+Outcome = Literal["read-back", "damaged", "incomplete", "arriving", "unreadable"]
 
 
 class Proved(Record):
@@ -58,8 +58,8 @@ def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock
         return Proved(known.path, known.arm, "damaged", what)
     if before.keys() != after.keys():
         new = ", ".join(sorted(after.keys() - before.keys())[:3])
-        catalogue.seal(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
-        return Proved(known.path, known.arm, "grown", f"it has new files ({new}) and must be proven again")
+        why = f"it has new files ({new}), which count once they have settled; run: guard look"
+        return Proved(known.path, known.arm, "arriving", why)
     if known.recipe != recipe_digest(recipe):
         catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
     return _read_back(catalogue, known, sealed, looks.shape, clock())

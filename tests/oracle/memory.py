@@ -237,13 +237,8 @@ class Memory:
             known.sealed = known.read_at = None
             return
         known.damage = known.damage or lost
-        if known.damage:
-            return
-        grown = seen.files.keys() != known.sealed.files.keys()
-        known.read_at, known.listed = None if grown else at, seen.look
-        if grown:  # what has new files is another set, and must be read back again
-            known.sealed = seen
-            known.versions.append(seen)
+        if not known.damage and seen.files.keys() == known.sealed.files.keys():  # files that are new settle first
+            known.read_at, known.listed = at, seen.look
 
     def _was_never_right(self, known: Known) -> bool:
         """Design 5: what is no longer what "once was right" is damaged; what never was complete is arriving anew."""
