@@ -197,11 +197,16 @@ class Memory:
         return bool(sealed and not known.gone and not known.damage and not problems(sealed, self.setting))
 
     def _settle(self, known: Known, seen: Seen, at: datetime, wait: timedelta) -> None:
-        """Design 5, `settled`; times of the last hours are no proof, only having seen it unchanged is."""
+        """Design 5, `settled`; times of the last hours are no proof, only having seen it unchanged is, which takes two looks.
+
+        Where nothing need settle, only a time that is yet to come is no proof.
+        """
         if seen.look != known.listed:
             known.listed, known.listed_since = seen.look, at
         settle = self.setting.settle
-        if at - seen.written >= max(SHARE_CLOCK, settle) or max(wait, at - known.listed_since) >= settle:
+        written_long_ago = at - seen.written >= (max(SHARE_CLOCK, settle) if settle else settle)
+        stayed = max(wait, at - known.listed_since)
+        if written_long_ago or (stayed and stayed >= settle):
             known.sealed, known.listed = seen, seen.look
             known.versions.append(seen)
 
