@@ -232,6 +232,22 @@ class TestPowerDown:
         settled = Proofs(settled=(Settled("power-down", NOW - 11 * HOUR),))
         assert levels(Given(of.facts._replace(proofs=settled), of.question)) == {}
 
+    @pytest.mark.parametrize("back", [None, NOW - 20 * MINUTE], ids=["off-still", "on-again"])
+    @pytest.mark.parametrize(
+        ("sets", "told", "expected"),
+        [
+            pytest.param((AFTER,), (compared(AFTER, PROGRAMS),), {**AWAITS, **DIFFERS}, id="it-differs"),
+            pytest.param((AFTER,), (compared(AFTER),), AWAITS, id="it-is-what-it-was"),
+            pytest.param((), (), AWAITS, id="nothing-was-saved"),
+        ],
+    )
+    def test_what_was_saved_while_the_next_one_was_said_to_last_tells_of_the_one_before(
+        self, sets: Any, told: Any, expected: dict[str, list[Level]], back: datetime | None
+    ) -> None:
+        """An arm that was saved was on, whatever is marked."""
+        marks = (mark("powered-off", NOW - 40 * MINUTE), *((mark("powered-on", back),) if back else ()))
+        assert levels(powered_down(BEFORE, *sets, told=told, marks=marks)) == expected
+
     @pytest.mark.parametrize(
         ("before", "expected"),
         [

@@ -13,6 +13,8 @@ from threading import Event
 
 import pytest
 
+from guard.clock import now
+from guard.store.ledger import Ledger
 from tests.plant import Plant, as_ordinary_user
 
 
@@ -224,6 +226,14 @@ class TestLedger:
     )
     def test_a_change_is_found(self, long: Plant, statement: str, first_bad: int) -> None:
         assert self.tampered(long, statement) == (20, first_bad, False)
+
+    def test_an_entry_that_is_made_meanwhile_is_no_missing_one(self, long: Plant) -> None:
+        ledger, monitor = (Ledger(str(state(long, "ledger.db"))) for _ in range(2))
+        ledger.store.connection.set_trace_callback(lambda _: monitor.append(now(), "note", "arm-07", {}) and None)
+        found = ledger.check()
+        assert (found.first_bad, found.why) == (None, None)
+        ledger.close()
+        monitor.close()
 
     def test_two_entries_that_changed_places_are_found(self, long: Plant) -> None:
         swap = (

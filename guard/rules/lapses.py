@@ -115,8 +115,8 @@ def _power_downs(at: Standing) -> Iterator[Lapse]:
         if began in settled:
             continue
         before = _before(at, began)
-        if following is not None and before is _before(at, following[0]):
-            continue  # nothing was saved in between: what proves the memory after the next one proves it after both
+        if following is not None and before is _before(at, following[1] or facts.as_of):
+            continue  # nothing was saved until the next one was over: what proves the memory after it proves it after both
         answers = facts.powered.since if facts.powered.on else None
         back = answers if ended is None and answers is not None and answers > began else ended
         yield Lapse("power-down", began, back, *((before.set.path, before.set.fingerprint) if before else ()))

@@ -143,18 +143,21 @@ class Ledger:
             return int(self.store.connection.execute(query, (since,)).fetchone()[0] or since)
 
     def check(self) -> Check:
-        """Walk the whole chain. Entries cut off at the end show in SQLite's own count of numbers given."""
+        """Walk the whole chain. Entries cut off at the end show in SQLite's own count of numbers given.
+
+        That is read first, so that an entry that is made meanwhile is no missing one.
+        """
         count, prev, expected = 0, FIRST, 1
         with self.store.told():
+            given = self.store.connection.execute(
+                "SELECT CAST(seq AS INTEGER) FROM sqlite_sequence WHERE name='entries'"
+            ).fetchone()
             for row in self.store.connection.execute(f"SELECT {_COLUMNS} FROM entries ORDER BY seq"):
                 entry = Entry(*row)
                 why = _fault(entry, expected, prev)
                 if why is not None:
                     return Check(self._count(), min(expected, entry.seq), why)
                 count, prev, expected = count + 1, entry.hash, entry.seq + 1
-            given = self.store.connection.execute(
-                "SELECT CAST(seq AS INTEGER) FROM sqlite_sequence WHERE name='entries'"
-            ).fetchone()
         if given is not None and given[0] >= expected:
             return Check(count, expected, "entries at the end are missing")
         return Check(count, None, None)
