@@ -170,6 +170,7 @@ def gather(
     )
     if share.unreadable is None:
         facts = _rechecked(facts, ground, catalogue, settings.copies)
+        facts = _as_answered_for(facts, ground, catalogue)
     return _compared(facts, catalogue)
 
 
@@ -235,6 +236,15 @@ def _rechecked(facts: ArmFacts, ground: Ground, catalogue: Catalogue, copies: tu
             held = _copies_there(backup, facts.arm.id, catalogue, ground.root, copies)
             return _with_set(facts, backup, backup._replace(copies=held))
         facts = _with_set(facts, backup, backup._replace(changed=changed))
+    return facts
+
+
+def _as_answered_for(facts: ArmFacts, ground: Ground, catalogue: Catalogue) -> ArmFacts:
+    """Look at the sets too whose content a person answers for: what is not there any more proves no memory."""
+    prints = {mark.fingerprint for mark in facts.marks if mark.kind == "memory-checked"}
+    for backup in facts.sets if prints else ():
+        if backup.fingerprint in prints and not backup.gone and backup.changed is None:
+            facts = look_again(facts, backup, ground, catalogue) or facts
     return facts
 
 

@@ -196,6 +196,15 @@ def test_a_person_who_checked_it_ends_it(plant: Plant) -> None:
     assert [(told["outcome"], told["by"]) for told in outcomes(plant)] == [("differs", ""), ("checked", "Ben")]
 
 
+def test_a_set_that_was_cut_meanwhile_ends_nothing(plant: Plant) -> None:
+    path = save_again(plant, **{"programs/main.txt": b"move home\n"})
+    (plant.share / path / "memory.bin").write_bytes(b"")
+    words = ("memory-checked", "arm-07", "--set", path, "--by", "Ben", "--note", "looked it through")
+    assert plant.run("mark", *words).code == 0
+    assert "memory-differs" in plant.ask().codes
+    assert [told["outcome"] for told in outcomes(plant)] == ["differs"]
+
+
 @pytest.mark.parametrize(
     "words",
     [

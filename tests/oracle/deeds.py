@@ -28,7 +28,8 @@ class Deeds(Saving):
         wait = 5 if timedelta(0) < self.setting.settle < HOUR else 0
         self.order("look", "--wait", f"{wait}s")
         if self.reads():
-            self.memory.look(at, timedelta(seconds=wait))
+            # Where nothing need settle it looks again at once.
+            self.memory.look(at, timedelta(seconds=wait) or timedelta.resolution)
 
     def prove_due(self) -> None:
         """Read back what never was."""
