@@ -79,6 +79,12 @@ class TestWhatItCovers:
                 id="the-next-edit",
             ),
             pytest.param(
+                given(proven(path="arm-07/another"), marks=(mark("edit", NOW - HOUR),)),
+                given(proven(), marks=(mark("edit", NOW - HOUR),)),
+                "edited-since",
+                id="another-set-of-the-same-time",
+            ),
+            pytest.param(
                 given(proven(), window=window(MINUTE, ended_at=NOW)),
                 given(proven(), window=window(MINUTE, ended_at=NOW - HOUR)),
                 "awaiting-proof",

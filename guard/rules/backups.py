@@ -136,6 +136,7 @@ def edited_since(at: Standing, _question: Question) -> Outcome:
                 "hold",
                 f"The arm was edited{by} after the newest proven set {at.resting.set.path} was saved.",
                 f"Save a backup of {at.facts.arm.id} that holds the edit, then run: {_taken_in(at.facts.arm.id)}",
+                set=at.resting.set.path,
                 edited_at=utc(last.at),
                 edits=len(later_edits),
                 captured_at=utc(captured),

@@ -22,7 +22,7 @@ _ABOUT = {
     "incomplete-set": ("set", "problems"),
     "damaged-set": ("set", "what"),
     "wrong-arm": ("set", "part", "other_arm", "other_set", "found"),
-    "edited-since": ("captured_at", "edited_at", "edits"),
+    "edited-since": ("set", "captured_at", "edited_at", "edits"),
     "awaiting-proof": ("of", "began_at", "ended_at"),
     "memory-differs": ("fingerprint", "after_fingerprint"),
     "not-powered-long-enough": ("on", "since", "events"),
