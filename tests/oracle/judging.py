@@ -151,9 +151,7 @@ class Judge(Standing):
                 yield Found("incomplete-set", "caution", one.path)
         elif self.damaged(one) if self.relied_on(one) and not self.foreign(one) else one.damage:
             yield Found("damaged-set", "caution" if self.carrier else "hold", one.path)
-        elif (
-            not one.read_at and self.carrier and not self.foreign(one)
-        ):  # explain: "until then the answer rests on an older set"
+        elif not one.read_at and self.carrier:  # explain: "until then the answer rests on an older set"
             yield Found("unsettled-newer", "caution")
 
     def relied_on(self, one: Known) -> bool:

@@ -8,6 +8,7 @@ import re
 import stat
 import tarfile
 import zipfile
+import zlib
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+BROKEN = (OSError, zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFError, ValueError, NotImplementedError)
 ARCHIVES = (".zip", ".tar", ".tar.gz", ".tgz")
 DIGITS = {"Y": r"\d{4}", "m": r"\d{2}", "d": r"\d{2}", "H": r"\d{2}", "M": r"\d{2}", "S": r"\d{2}"}
 
@@ -150,7 +152,7 @@ def read_set(root: Path, path: str, arm: str, taken: datetime | None, zone: Zone
     look = (("", status.st_size, status.st_mtime_ns),)
     try:
         files, odd = _zip(where, zone) if path.endswith(".zip") else _tar(where)
-    except (OSError, zipfile.BadZipFile, tarfile.TarError, EOFError, ValueError, NotImplementedError) as error:
+    except BROKEN as error:
         return Seen(path, arm, taken, {}, (), str(error) or "broken", look, _written([status]))
     return Seen(path, arm, taken, _unwrapped(files, where.name), odd, "", look, _written([status]))
 
