@@ -22,7 +22,8 @@ def about_memory(arm: Standing, action: str) -> Iterable[Found]:
     for lapse in lapses(arm):
         how = outcome(arm, lapse)
         if how == "differs":
-            yield Found("memory-differs", "hold", str(lapse.name))
+            told = max(_differing(arm, lapse), key=lambda one: (arm.captured(one), one.path))
+            yield Found("memory-differs", "hold", f"{lapse.name} {told.path}")  # another set differs in another way
         elif how == "awaits":
             held = action in ("power-down", "memory-swap")
             yield Found("awaiting-proof", "hold" if held else "caution", f"{lapse.name} {lapse.ended}")
@@ -88,9 +89,16 @@ def outcome(arm: Standing, lapse: Lapse) -> str:
     now = [(lasting(arm, one.sealed), one) for one in after if one.sealed]
     if any(files == was and _is_new(arm, one, lapse.before) for files, one in now if one in proven):
         return "proven"
-    if any(files != was and _tells(arm, one) for files, one in now):
-        return "differs"
-    return "awaits"
+    return "differs" if _differing(arm, lapse) else "awaits"
+
+
+def _differing(arm: Standing, lapse: Lapse) -> list[Known]:
+    """The sets from after a lapse whose content differs from the one before."""
+    if lapse.before is None or lapse.ended is None:
+        return []
+    was = lasting(arm, lapse.before)
+    after = [one for one in arm.sets if one.sealed and _is_after(arm, one, lapse.ended) and _tells(arm, one)]
+    return [one for one in after if one.sealed and lasting(arm, one.sealed) != was]
 
 
 def _is_answered_for(arm: Standing, lapse: Lapse, one: Known) -> bool:
