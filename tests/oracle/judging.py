@@ -124,7 +124,7 @@ class Judge(Standing):
     def _about_unsettled(self) -> Iterable[Found]:
         """Sets that are there, or were when the share was last there, and were not sealed."""
         known = self.memory.known
-        there = self.share.sets if self.share else {path: one.first for path, one in known.items()}
+        there = self.share.sets if self.share else {path: one.first for path, one in known.items() if not one.gone}
         for seen in there.values():
             if seen.arm != self.arm.id or (seen.path in known and known[seen.path].sealed):
                 continue
