@@ -23,6 +23,7 @@ from guard.model import (
     SwapWindow,
     Verdict,
 )
+from guard.physics.cell_life import CellFigures
 from guard.plant import Arm, CellType, Checks, Identity, PartRule, Recipe
 from guard.rules.verdict import verdict
 
@@ -54,6 +55,17 @@ LIMITS = Limits(
 )
 
 
+PLANT_CELL = CellFigures(
+    capacity_mah=1000,
+    standby_ua=20.0,
+    usable=0.85,
+    self_discharge_per_year=0.01,
+    spread_capacity=0.05,
+    spread_standby=0.15,
+    spread_self_discharge=0.3,
+    ageing_ev=1.0,
+    standby_doubles_every_c=10.0,
+)
 MEMORY_CELL = CellType("memory-cell", "memory", timedelta(days=1461))
 POSITION_CELL = CellType("position-cell", "position", timedelta(days=365))
 YOUNG_CELLS = tuple(

@@ -42,22 +42,11 @@ from guard.physics.cell_life import (
     standby_factor,
 )
 from guard.plant import CellType
+from tests.facts import PLANT_CELL
 
 YEAR_OF_365_D_H = 8760.0
 OFF = 1.0
 ON = 0.0
-
-PLANT_CELL = CellFigures(
-    capacity_mah=1000,
-    standby_ua=20.0,
-    usable=0.85,
-    self_discharge_per_year=0.01,
-    spread_capacity=0.05,
-    spread_standby=0.15,
-    spread_self_discharge=0.3,
-    ageing_ev=1.0,
-    standby_doubles_every_c=10.0,
-)
 
 
 def alone(capacity_mah: float, draw_ua: float, self_discharge_per_year: float = 0.0) -> tuple[Charge, Rates]:

@@ -26,18 +26,7 @@ from guard.physics.loss import (
     margin,
 )
 from guard.plant import Costs
-
-PLANT_CELL = CellFigures(
-    capacity_mah=1000,
-    standby_ua=20.0,
-    usable=0.85,
-    self_discharge_per_year=0.01,
-    spread_capacity=0.05,
-    spread_standby=0.15,
-    spread_self_discharge=0.3,
-    ageing_ev=1.0,
-    standby_doubles_every_c=10.0,
-)
+from tests.facts import PLANT_CELL
 
 
 class TestPublishedChances:
