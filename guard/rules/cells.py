@@ -106,7 +106,8 @@ def open_alarms(marks: Iterable[Mark], cells: Iterable[FittedCell], as_of: datet
     """The alarms with no later change of the cell that they are about.
 
     An alarm that names no cell ends with the next change that may have been its cure: of a cell that is not named
-    either, or of a memory cell, which is the graver loss. A change that names no cell ends no other alarm. One recorded by a clock that was ahead proves nothing of an alarm from after it was set right.
+    either, or of a memory cell, which is the graver loss. A change that names no cell ends no other alarm. One
+    recorded by a clock that was ahead proves nothing of an alarm from after it was set right.
     """
     kinds = {cell.type.name: cell.type.kind for cell in cells}
     marks = tuple(marks)
