@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 
 def now() -> datetime:
@@ -15,3 +15,9 @@ def wait_until(moment: datetime) -> None:
     """Come back once a moment has passed."""
     while (left := (moment - now()).total_seconds()) >= 0:
         time.sleep(left + 0.001)  # noqa: TID251
+
+
+def wait_for_steady_second() -> None:
+    """Come back early in a second, so that none turns during the next command: times of sets are whole seconds."""
+    if now().microsecond > 500_000:
+        wait_until(now().replace(microsecond=0) + timedelta(seconds=1))

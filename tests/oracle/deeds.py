@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from tests.oracle import lapses
-from tests.oracle.clock import now, wait_until
+from tests.oracle.clock import now, wait_for_steady_second, wait_until
 from tests.oracle.comparing import Difference
 from tests.oracle.judging import NOBODY_ANSWERS_FOR
 from tests.oracle.memory import Event, Known, Mark, SignOff, Swap
@@ -193,6 +193,7 @@ class Deeds(Saving):
             return
         self.memory.swaps.append(Swap(arm.id, at, None, judge.carrier.sealed if judge.carrier else None))
         if self.dice.random() < 0.7:
+            wait_for_steady_second()
             at = now()
             cell = next(cell.type for cell in arm.cells if cell.kind == "memory")
             lots = self.memory.stock.get(cell, {})
