@@ -7,36 +7,49 @@ import shutil
 import subprocess
 from pathlib import Path
 
-from tests.benchmarks.measure import PLAIN_RECIPE, guard_command, report, seconds, workplace, write_configuration
+from tests.benchmarks.measure import (
+    PLAIN_RECIPE,
+    guard_command,
+    machine,
+    report,
+    seconds,
+    workplace,
+    write_configuration,
+    write_down,
+)
 
 MIB = 1 << 20
 LARGE_FILES, LARGE_MIB = 4, 128
 SMALL_SETS, SMALL_FILES, SMALL_BYTES = 100, 200, 4096
 ROUNDS = 7
 
+ALL_FILES = "find share -type f -print0 | xargs -0"
+
 
 def main() -> None:
-    """Large files first, then many small ones."""
+    """Large files first, then many small ones; what was measured goes into README.md beside this file."""
+    told = [machine()]
     with workplace(__doc__ or "") as folder:
         large = _plant(folder / "large", 1, LARGE_FILES, LARGE_MIB * MIB)
-        paths = sorted(str(path) for path in (large / "share").rglob("*") if path.is_file())
-        ours, theirs = _in_turns(large, ["openssl", "dgst", "-sha256", *paths])
-        report(f"first look, {LARGE_FILES} files of {LARGE_MIB} MiB", ours, theirs, "openssl dgst -sha256", 1.2)
-        _against_b3sum(large, f"first look, {LARGE_FILES} files of {LARGE_MIB} MiB")
+        title = f"first look, {LARGE_FILES} files of {LARGE_MIB} MiB"
+        ours, theirs = _in_turns(large, f"{ALL_FILES} openssl dgst -sha256")
+        told.append(report(title, ours, theirs, "openssl dgst -sha256", 1.2))
+        told += _against_b3sum(large, title)
         shutil.rmtree(large)
         small = _plant(folder / "small", SMALL_SETS, SMALL_FILES, SMALL_BYTES)
-        command = "find share -type f -print0 | xargs -0 sha256sum"
-        ours, theirs = _in_turns(small, command)
-        count = SMALL_SETS * SMALL_FILES
-        report(f"first look, {count} files of {SMALL_BYTES} bytes", ours, theirs, "sha256sum by xargs", 1.3)
-        _against_b3sum(small, f"first look, {count} files of {SMALL_BYTES} bytes")
+        title = f"first look, {SMALL_SETS * SMALL_FILES} files of {SMALL_BYTES} bytes"
+        ours, theirs = _in_turns(small, f"{ALL_FILES} sha256sum")
+        told.append(report(title, ours, theirs, "sha256sum", 1.3))
+        told += _against_b3sum(small, title)
+    write_down(__file__, [f"- {line}" for line in told])
 
 
-def _against_b3sum(folder: Path, title: str) -> None:
+def _against_b3sum(folder: Path, title: str) -> list[str]:
     """Its own digest alone and on every core; no limit is set, since ours are two digests."""
-    if shutil.which("b3sum"):
-        ours, theirs = _in_turns(folder, "find share -type f -print0 | xargs -0 b3sum")
-        report(title, ours, theirs, "b3sum by xargs", None)
+    if not shutil.which("b3sum"):
+        return []
+    ours, theirs = _in_turns(folder, f"{ALL_FILES} b3sum")
+    return [report(title, ours, theirs, "b3sum", None)]
 
 
 def _plant(folder: Path, sets: int, files: int, size: int) -> Path:
@@ -55,7 +68,7 @@ def _plant(folder: Path, sets: int, files: int, size: int) -> Path:
     return folder
 
 
-def _in_turns(folder: Path, command: list[str] | str) -> tuple[list[float], list[float]]:
+def _in_turns(folder: Path, command: str) -> tuple[list[float], list[float]]:
     ours, theirs = [], []
     look = [*guard_command(), "--config", str(folder / "guard.toml"), "look"]
     for _ in range(ROUNDS):

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import os
+import platform
 import shutil
 import statistics
 import subprocess
-import sys
 import sysconfig
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+
+from guard.clock import now
 
 
 def guard_command() -> list[str]:
@@ -36,13 +39,30 @@ def seconds(command: list[str] | str, cwd: Path, env: Mapping[str, str] | None =
     return time.perf_counter() - start
 
 
-def report(title: str, ours: list[float], theirs: list[float], against: str, limit: float | None) -> None:
-    """Print medians and their ratio, and whether that is within the limit where there is one."""
+def report(title: str, ours: list[float], theirs: list[float], against: str, limit: float | None) -> str:
+    """Print medians and their ratio, and whether that is within the limit where there is one; what was printed."""
     mine, other = statistics.median(ours), statistics.median(theirs)
     ratio = mine / other
     verdict = "" if limit is None else f" (within {limit})" if ratio <= limit else f" (OVER {limit})"
-    print(f"{title}: {mine * 1000:.0f} ms; {against}: {other * 1000:.0f} ms; ratio {ratio:.2f}{verdict}")
-    sys.stdout.flush()
+    told = f"{title}: {mine * 1000:.0f} ms; {against}: {other * 1000:.0f} ms; ratio {ratio:.2f}{verdict}"
+    print(told, flush=True)
+    return told
+
+
+def write_down(benchmark: str, lines: list[str]) -> None:
+    """Put what a benchmark (its file) measured between its two marks in README.md."""
+    name = Path(benchmark).name
+    begin, end = f"<!-- measured by {name} -->", f"<!-- end of what {name} measured -->"
+    readme = Path(benchmark).with_name("README.md")
+    head, _, rest = readme.read_text(encoding="utf-8").partition(begin)
+    _, _, tail = rest.partition(end)
+    readme.write_text("\n".join((f"{head}{begin}", *lines, f"{end}{tail}")), encoding="utf-8")
+
+
+def machine() -> str:
+    """Where and when something was measured."""
+    cores, python = os.cpu_count(), platform.python_version()
+    return f"{now():%Y-%m-%d}, {platform.machine()}, {cores} cores, Python {python}."
 
 
 @contextmanager

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import os
-import platform
 import subprocess
 import sys
 import time
@@ -16,7 +15,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from guard.clock import now
-from tests.benchmarks.measure import PLAIN_RECIPE, guard_command, workplace, write_configuration
+from tests.benchmarks.measure import PLAIN_RECIPE, guard_command, machine, workplace, write_configuration, write_down
 
 SIZES = (10, 100, 1000)
 """Arms. Each has 100 sets of 10 files."""
@@ -24,9 +23,6 @@ SIZES = (10, 100, 1000)
 SETS_EACH, FILES_EACH = 100, 10
 ROUNDS = 3
 LARGEST_EXPONENT = 1.05
-
-README = Path(__file__).with_name("README.md")
-BEGIN, END = "<!-- measured by scale.py -->", "<!-- end of what scale.py measured -->"
 
 WITH_SUMS = "find share -type f -name 'p*' -print0 | xargs -0"
 
@@ -39,44 +35,47 @@ class Taken(NamedTuple):
 
 
 class Task(NamedTuple):
-    """A command to measure, and the public one over the same data; a command that changes something runs once."""
+    """A command to measure, and public ones over the same data; a command that changes something runs once."""
 
     name: str
     words: tuple[str, ...]
-    against: str
+    against: tuple[str, ...]
     once: bool = False
 
 
+OPENSSL, B3SUM = f"{WITH_SUMS} openssl dgst -sha256", f"{WITH_SUMS} b3sum"
+FIND = "find share -type f -printf '%s %T@ %p\\n'"
+
 TASKS = (
-    Task("first look", ("look",), f"{WITH_SUMS} openssl dgst -sha256", once=True),
-    Task("quiet look", ("look",), "find share -type f -printf '%s %T@ %p\\n'"),
-    Task("read back", ("prove", "--due"), f"{WITH_SUMS} b3sum", once=True),
-    Task("ask", ("ask", "--arm", "arm-0005", "--action", "power-down", "--json"), f"{sys.executable} -c pass"),
-    Task("fleet", ("fleet", "--json"), "find share -type f -printf '%s %T@ %p\\n'"),
-    Task("report", ("report",), "find share -type f -printf '%s %T@ %p\\n'"),
-    Task("retention", ("keep", "plan", "--json"), "find share -type f -printf '%s %T@ %p\\n'"),
+    Task("first look", ("look",), (OPENSSL, B3SUM), once=True),
+    Task("quiet look", ("look",), (FIND,)),
+    Task("read back", ("prove", "--due"), (OPENSSL, B3SUM), once=True),
+    Task("ask", ("ask", "--arm", "arm-0005", "--action", "power-down", "--json"), (f"{sys.executable} -c pass",)),
+    Task("fleet", ("fleet", "--json"), (FIND,)),
+    Task("report", ("report",), (FIND,)),
+    Task("retention", ("keep", "plan", "--json"), (FIND,)),
 )
 
 
 def main() -> None:
     """Measure all sizes, then write the table."""
     ours: dict[str, list[Taken]] = {task.name: [] for task in TASKS}
-    ratios: dict[str, list[float]] = {task.name: [] for task in TASKS}
+    theirs: dict[str, list[list[Taken]]] = {task.name: [] for task in TASKS}
     more_files: list[float] = []
     with workplace(__doc__ or "") as folder:
         for arms in SIZES:
             plant = generate(folder / f"{arms}", arms, SETS_EACH, FILES_EACH)
             for task in TASKS:
-                mine, other = _measured(plant, task)
+                mine, others = _measured(plant, task)
                 ours[task.name].append(mine)
-                ratios[task.name].append(mine.seconds / other.seconds)
+                theirs[task.name].append(others)
                 print(f"{arms} arms, {task.name}: {mine.seconds:.2f} s, {mine.mib:.0f} MiB", flush=True)
             subprocess.run(["rm", "-rf", str(plant)], check=True)
         for files in (FILES_EACH, 10 * FILES_EACH):
             plant = generate(folder / f"files-{files}", SIZES[0], SETS_EACH, files)
             _run([*_guard(plant), "look"], plant)
             more_files.append(min(_run([*_guard(plant), "look"], plant).seconds for _ in range(ROUNDS)))
-    _write("\n".join(_table(ours, ratios, more_files[1] / more_files[0])))
+    write_down(__file__, _table(ours, theirs, more_files[1] / more_files[0]))
 
 
 def generate(plant: Path, arms: int, sets_each: int, files_each: int) -> Path:
@@ -97,13 +96,15 @@ def generate(plant: Path, arms: int, sets_each: int, files_each: int) -> Path:
     return plant
 
 
-def _measured(plant: Path, task: Task) -> tuple[Taken, Taken]:
-    """The command and the public one, in turns, so that a busy machine slows both alike."""
-    mine, other = [], []
+def _measured(plant: Path, task: Task) -> tuple[Taken, list[Taken]]:
+    """The command and the public ones, in turns, so that a busy machine slows all alike."""
+    mine: list[Taken] = []
+    others: list[list[Taken]] = [[] for _ in task.against]
     for _ in range(1 if task.once else ROUNDS):
-        other.append(_run(["sh", "-c", task.against], plant))
+        for taken, public in zip(others, task.against, strict=True):
+            taken.append(_run(["sh", "-c", public], plant))
         mine.append(_run([*_guard(plant), *task.words], plant))
-    return min(mine), min(other)
+    return min(mine), [min(taken) for taken in others]
 
 
 def _guard(plant: Path) -> list[str]:
@@ -127,34 +128,34 @@ def exponent(seconds: list[float]) -> float:
     return sum((n - middle) * log for n, log in enumerate(logs)) / sum((n - middle) ** 2 for n in range(len(logs)))
 
 
-def _table(ours: dict[str, list[Taken]], ratios: dict[str, list[float]], more_files: float) -> list[str]:
+def _table(ours: dict[str, list[Taken]], theirs: dict[str, list[list[Taken]]], more_files: float) -> list[str]:
     sizes = [f"{arms:,} arms, {arms * SETS_EACH:,} sets, {arms * SETS_EACH * FILES_EACH:,} files" for arms in SIZES]
     lines = [
-        f"{now():%Y-%m-%d}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}.",
+        machine(),
         f"Sizes: {'; '.join(sizes)}.",
-        "Each cell: seconds, MiB at most, times the public tool over the same data.",
+        'Each cell: seconds, MiB at most; in a row that begins with "times": so many times as long as the public tool.',
         "",
-        f"| command | against | {' | '.join(f'{arms:,} arms' for arms in SIZES)} | growth |",
-        f"|---|---|{'---|' * len(SIZES)}---|",
+        f"| command | {' | '.join(f'{arms:,} arms' for arms in SIZES)} | growth |",
+        f"|---|{'---|' * len(SIZES)}---|",
     ]
     for task in TASKS:
-        cells = [
-            f"{taken.seconds:.2f} s, {taken.mib:.0f} MiB, {ratio:.2f} ×"
-            for taken, ratio in zip(ours[task.name], ratios[task.name], strict=True)
-        ]
-        grown = exponent([taken.seconds for taken in ours[task.name]])
+        mine = ours[task.name]
+        grown = exponent([taken.seconds for taken in mine])
         over = "" if grown <= LARGEST_EXPONENT else f" (over {LARGEST_EXPONENT})"
-        against = task.against.removeprefix(f"{WITH_SUMS} ").replace(sys.executable, "python").replace("|", "\\|")
-        lines.append(f"| {task.name} | `{against}` | {' | '.join(cells)} | {grown:.2f}{over} |")
+        cells = " | ".join(f"{taken.seconds:.2f} s, {taken.mib:.0f} MiB" for taken in mine)
+        lines.append(f"| {task.name} | {cells} | {grown:.2f}{over} |")
+        for number, public in enumerate(task.against):
+            ratios = " | ".join(
+                f"{taken.seconds / others[number].seconds:.2f} ×"
+                for taken, others in zip(mine, theirs[task.name], strict=True)
+            )
+            lines.append(f"| times `{_short(public)}` | {ratios} | |")
     lines += ["", f"A quiet look over sets with ten times the files takes {more_files:.2f} times as long."]
     return lines
 
 
-def _write(table: str) -> None:
-    text = README.read_text(encoding="utf-8")
-    head, _, rest = text.partition(BEGIN)
-    _, _, tail = rest.partition(END)
-    README.write_text(f"{head}{BEGIN}\n{table}\n{END}{tail}", encoding="utf-8")
+def _short(public: str) -> str:
+    return public.removeprefix(f"{WITH_SUMS} ").replace(sys.executable, "python").replace("|", "\\|")
 
 
 if __name__ == "__main__":
