@@ -15,6 +15,7 @@ from guard.model import Mark
 from guard.rules.refusals import NotCorrectable
 from guard.store.cells import Count, Spare, in_stock
 from guard.store.ledger import Ledger
+from guard.units import in_words
 from tests.plant import Plant
 
 DAY = timedelta(days=1)
@@ -150,8 +151,9 @@ class TestCharge:
         assert memory["next_event"]["id"].startswith("ev-")
         assert memory["next_event"]["loss_probability"] == pytest.approx(0.002 * 1023 / 365.25, rel=0.01)
         assert (other["next_event"], told["arm-07", "position"]["charge_left_mah"]) == (None, None)
+        sure = in_words(timedelta(seconds=memory["empty_sigma_s"]))
         screen = plant.run("cells").out
-        assert re.search(r"\[=+~+\.+\]  about 7\d\d mAh left \(±4\d\), empty ", screen)
+        assert re.search(rf"\[=+~+\.+\]  about 7\d\d mAh left \(±4\d\), empty about .* d, ±{sure}\)", screen)
         assert "chance of a loss 0.56 %" in screen
 
     def test_a_cell_that_will_be_empty_is_to_be_bought_before_its_interval_ends(self, plant: Plant) -> None:

@@ -16,7 +16,7 @@ from guard.model import ACTIONS, Action, AnswerTime, FittedCell, Level, rank
 from guard.physics.cell_life import HOURS_A_YEAR
 from guard.plant import Costs, LossLimits
 from guard.rules.charge import EDGES, TEN_YEARS, Stretch, first_beyond, stretch_of
-from guard.rules.outlook import empty_at, outlook
+from guard.rules.outlook import depletion, outlook
 from guard.rules.verdict import HORIZON
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MEMORY_CELL, MICROSECOND, NOW, Given, given, mark, part, proven
 from tests.test_verdict_laws import MOMENTS
@@ -202,10 +202,25 @@ class TestMains:
     def test_it_is_empty_when_the_standby_has_taken_it_all(self) -> None:
         of = outlook(cell(), ALWAYS_OFF, (), NOW)
         assert of is not None
-        empty = empty_at(of, NOW)
+        empty = depletion(of, NOW)
         assert empty is not None
-        assert abs(empty - (NOW + timedelta(hours=9992))) < timedelta(seconds=1)
+        assert abs(empty.at - (NOW + timedelta(hours=9992))) < timedelta(seconds=1)
+        assert empty.sigma == timedelta()
         assert (outlook(cell(), ARM._replace(powered_fraction=1.0), (), NOW) or of).off == 0
+
+    @pytest.mark.parametrize(
+        ("spread", "sigma_h"),
+        [
+            pytest.param({"spread_capacity": 0.05}, 500, id="50-mAh-last-500-hours"),
+            pytest.param({"spread_standby": 0.15}, 1500, id="0.015-mA-over-10000-hours-are-150-mAh"),
+            pytest.param({"spread_capacity": 0.03, "spread_standby": 0.04}, 500, id="3-4-5"),
+        ],
+    )
+    def test_how_sure_that_is(self, spread: dict[str, float], sigma_h: float) -> None:
+        of = outlook(cell(**spread), ALWAYS_OFF, (), NOW)
+        empty = of and depletion(of, NOW)
+        assert empty is not None
+        assert empty.sigma / HOUR == pytest.approx(sigma_h)
 
     def test_time_on_the_shelf_counts_from_the_first_of_the_month(self) -> None:
         shelf = FittedCell(PLAIN._replace(self_discharge_per_year=0.1), date(2026, 11, 25), "2025-11")

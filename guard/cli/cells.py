@@ -17,7 +17,7 @@ from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.cells import due_soon_at, installed_at, open_alarms
 from guard.rules.evidence import MICROSECOND, later, seconds
-from guard.rules.outlook import HOUR, Outlook, empty_at, outlook
+from guard.rules.outlook import HOUR, Depletion, Outlook, depletion, outlook
 from guard.rules.spares import was_old
 from guard.times import day_shown, shown, shown_with_age
 from guard.units import figure, in_words
@@ -74,7 +74,7 @@ class Row(Record):
     alarm: bool
     due_at: datetime | None
     of: Outlook | None
-    empty_at: datetime | None
+    empty: Depletion | None
     next: Next | None
     expected_h: float | None
     silent_since: datetime | None
@@ -138,7 +138,7 @@ def _rows(desk: Desk, now: datetime, ahead: timedelta | None) -> list[Row]:
         for cell in known.cells:
             start = installed_at(cell, now)
             of = outlook(cell, arm, known.marks, now, known.answers)
-            empty = None if of is None else empty_at(of, now)
+            empty = None if of is None else depletion(of, now)
             ahead_of = _next(desk, of, known.arm, planned, now)
             alarm = any(mark.cell in ("", cell.type.name) for mark in open_alarms(known.marks, known.cells, now))
             due = now if alarm else _due_at(cell, start, empty, now, ahead)
@@ -168,7 +168,7 @@ def _least_left(row: Row, now: datetime) -> timedelta:
     left = row.left(now)
     if left is None:
         return timedelta.min
-    return left if row.empty_at is None else min(left, row.empty_at - now)
+    return left if row.empty is None else min(left, row.empty.at - now)
 
 
 def _next(desk: Desk, of: Outlook | None, arm: str, planned: list[PlannedEvent], now: datetime) -> Next | None:
@@ -183,14 +183,14 @@ def _next(desk: Desk, of: Outlook | None, arm: str, planned: list[PlannedEvent],
 
 
 def _due_at(
-    cell: FittedCell, start: datetime | None, empty: datetime | None, now: datetime, ahead: timedelta | None
+    cell: FittedCell, start: datetime | None, empty: Depletion | None, now: datetime, ahead: timedelta | None
 ) -> datetime | None:
     """When it is due, or empty, within the time ahead; where none is given, due soon, overdue or empty."""
     if start is None:
         return now
     reached = due_soon_at(start, cell.type) if ahead is None else later(start, cell.type.interval)
     by = now if ahead is None else later(now, ahead)
-    moments = [each for each in (reached, empty) if each is not None and (by is None or each <= by)]
+    moments = [each for each in (reached, empty and empty.at) if each is not None and (by is None or each <= by)]
     return max(min(moments), now) if moments else None
 
 
@@ -206,7 +206,8 @@ def _as_json(row: Row, now: datetime) -> dict[str, object]:
         "interval_left_s": None if left is None else seconds(left),
         "charge_left_mah": row.of and row.of.charge.mah,
         "charge_left_sigma_mah": row.of and row.of.charge.sigma_mah,
-        "empty_at": output.when(row.empty_at),
+        "empty_at": output.when(row.empty and row.empty.at),
+        "empty_sigma_s": row.empty and seconds(row.empty.sigma),
         "expected_hours": row.expected_h,
         "next_event": row.next and {"id": row.next.event.id, "loss_probability": row.next.probability},
         "alarm": row.alarm,
@@ -267,10 +268,11 @@ def _charge_told(desk: Desk, row: Row, now: datetime) -> str:
         left += f"; its controller has not answered since {shown(row.silent_since, zone)}, which is taken for off"
     empty = (
         "never empty by the standby current"
-        if row.empty_at is None
+        if row.empty is None
         else "EMPTY by its figures"
-        if row.empty_at <= now
-        else f"empty about {day_shown(row.empty_at, zone)} (in {in_words(row.empty_at - now)})"
+        if row.empty.at <= now
+        else f"empty about {day_shown(row.empty.at, zone)} "
+        f"(in {in_words(row.empty.at - now)}, ±{in_words(row.empty.sigma)})"
     )
     stake = "" if row.expected_h is None else f"{figure(row.expected_h)} h of work at stake"
     if row.next is None:

@@ -15,7 +15,7 @@ from guard.physics import cell_life
 from guard.physics.cell_life import Period
 from guard.plan.events import end
 from guard.record import Record
-from guard.rules.outlook import HOUR, Outlook, empty_at
+from guard.rules.outlook import HOUR, Outlook, depletion
 from guard.rules.spares import SWAPPED
 from guard.times import shown
 from guard.units import in_words
@@ -129,7 +129,7 @@ def ahead(held: Sequence[Held], planned: Sequence[PlannedEvent], now: datetime, 
 def _until(held: Iterable[Held], planned: Iterable[PlannedEvent], now: datetime) -> datetime:
     """Far enough for all planned events, and for the first cell that will be empty where that is not too far."""
     spans = [end(event) - now for event in planned]
-    first = min((moment for each in held if (moment := empty_at(each.of, now)) is not None), default=None)
+    first = min((empty.at for each in held if (empty := depletion(each.of, now)) is not None), default=None)
     if first is not None and first - now <= EMPTY_WITHIN:
         spans.append((first - now) * 1.1)
     return now + min(max([SHORTEST, *spans]), LONGEST)

@@ -27,6 +27,13 @@ MICROSECONDS_AN_HOUR = 3600 * 10**6
 HOUR = timedelta(hours=1)
 
 
+class Depletion(Record):
+    """When a cell is expected to be empty, and the standard deviation of that."""
+
+    at: datetime
+    sigma: timedelta
+
+
 class Outlook(Record):
     """What a cell holds now, and how fast that goes from now on, the mains being off for the part ``off`` of the time.
 
@@ -134,7 +141,8 @@ def _mains(marks: tuple[Mark, ...], answers: tuple[AnswerTime, ...], as_of: date
     return Mains(found, off is not None or any(each.end is None for each in silent), survived)
 
 
-def empty_at(of: Outlook, as_of: datetime) -> datetime | None:
+def depletion(of: Outlook, as_of: datetime) -> Depletion | None:
     """When the cell is expected to be empty; None for never, and past the end of the calendar."""
     empty = cell_life.empty_after(of.charge, of.rates, (), of.off)
-    return None if empty is None else cell_life.moment_after(as_of, empty.after_h)
+    at = None if empty is None else cell_life.moment_after(as_of, empty.after_h)
+    return None if empty is None or at is None else Depletion(at, empty.sigma_h * HOUR)
