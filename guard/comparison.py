@@ -18,6 +18,7 @@ from guard.errors import CallError
 from guard.model import FileFacts
 from guard.plant import Recipe
 from guard.record import Record
+from guard.share.checksums import PAYLOAD, is_checksum_list
 from guard.share.contents import BLOCK_BYTES, DIGEST_BYTES, Content, contents
 from guard.share.differing import part_of
 from guard.share.listing import SetChanged, SetUnreadable
@@ -126,9 +127,11 @@ def changes(desk: Desk, old: Known, new: Known) -> list[Change]:
 
 
 def _part(path: str, recipe: Recipe | None) -> str:
+    if is_checksum_list(path):
+        return VOLATILE  # which differs with whatever it lists
     if recipe is None:
         return ""
-    saved = path.removeprefix("data/")
+    saved = path.removeprefix(PAYLOAD)
     return VOLATILE if matches(recipe.volatile, saved) else part_of(saved, recipe)
 
 

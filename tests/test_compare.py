@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import tarfile
 import zipfile
@@ -165,6 +166,13 @@ def test_where_only_volatile_files_differ_nothing_is_looked_into(plant: Plant) -
     assert "Only volatile files differ." in done.out
     assert "@@" not in done.out
     assert "lockout/tagout" not in done.out
+
+
+def test_a_checksum_list_differs_with_what_it_lists(plant: Plant) -> None:
+    sums = hashlib.sha256(ZERO).hexdigest().encode() + b"  axis-zero.csv\n"
+    done = compared(plant, {"history/log.txt": b"another save\n", "SHA256SUMS": sums})
+    assert "Only volatile files differ." in done.out
+    assert "volatile: 1 added, 1 changed" in done.out
 
 
 def test_what_a_file_or_its_name_holds_steers_no_terminal(plant: Plant) -> None:
