@@ -61,14 +61,18 @@ class Compared(Record):
 
 
 class Settled(Record):
-    """The ledger tells that the memory is proven after a lapse."""
+    """The ledger tells that the memory is proven after a lapse that ended then.
+
+    It proves nothing of one that lasted longer, as a mark that was corrected since may tell.
+    """
 
     kind: Kind
     began_at: datetime
+    ended_at: datetime
 
 
 class Proofs(Record):
-    """What the ledger tells of lapses: those that are settled, and those after which the memory differed."""
+    """What the ledger tells of lapses: those that are settled, each once, and those after which the memory differed."""
 
     settled: tuple[Settled, ...] = ()
     differed: tuple[Lapse, ...] = ()

@@ -229,7 +229,7 @@ class TestPowerDown:
         differing = [compared(each, *((PROGRAMS,) if lost else ()), before=whole) for each in (first, second, third)]
         of = given(whole, first, second, third, marks=tuple(marks), compared=(*equal, *differing))
         assert levels(of) == (DIFFERS if lost else {})
-        settled = Proofs(settled=(Settled("power-down", NOW - 11 * HOUR),))
+        settled = Proofs(settled=(Settled("power-down", NOW - 11 * HOUR, NOW - 10 * HOUR),))
         assert levels(Given(of.facts._replace(proofs=settled), of.question)) == {}
 
     @pytest.mark.parametrize("back", [None, NOW - 20 * MINUTE], ids=["off-still", "on-again"])
@@ -371,9 +371,23 @@ class TestWhatIsTold:
 
 class TestTheLedgersWord:
     def test_what_is_settled_there_stays_settled(self) -> None:
-        settled = Proofs(settled=(Settled("memory-swap", SWAPPED.began_at),))
+        settled = Proofs(settled=(Settled("memory-swap", SWAPPED.began_at, ENDED),))
         assert levels(swapped(proofs=settled)) == {}
-        assert levels(swapped(proofs=Proofs(settled=(Settled("power-down", SWAPPED.began_at),)))) == AWAITS
+        assert levels(swapped(proofs=Proofs(settled=(Settled("power-down", SWAPPED.began_at, ENDED),)))) == AWAITS
+
+    @pytest.mark.parametrize(
+        ("proven_until", "expected"),
+        [
+            pytest.param(ENDED, {}, id="the-power-was-back-then"),
+            pytest.param(ENDED - MICROSECOND, AWAITS, id="its-return-was-corrected-to-later"),
+            pytest.param(ENDED + MICROSECOND, {}, id="its-return-was-corrected-to-earlier"),
+        ],
+    )
+    def test_a_power_down_that_lasted_longer_than_was_known_is_not_settled(
+        self, proven_until: datetime, expected: dict[str, list[Level]]
+    ) -> None:
+        settled = Proofs((Settled("power-down", OFF.at, proven_until),))
+        assert levels(given(BEFORE, marks=(OFF, ON), proofs=settled)) == expected
 
     def test_what_differed_stays_until_it_is_settled_also_after_the_next_change(self) -> None:
         before = Lapse("memory-swap", NOW - 9 * DAY, NOW - 8 * DAY, "arm-07/old", "0" * 64)
@@ -455,7 +469,7 @@ class TestChangesThatAreOnlyMarked:
         assert self.told(BEFORE, marks=(self.WAS._replace(cell=cell),)) == expected
 
     def test_the_mark_of_a_window_tells_no_second_change_and_one_of_later_does(self) -> None:
-        settled = Proofs((Settled("memory-swap", SWAPPED.began_at),))
+        settled = Proofs((Settled("memory-swap", SWAPPED.began_at, ENDED),))
         for after, expected in ((timedelta(), {}), (MICROSECOND, AWAITS)):
             marks = (self.WAS._replace(at=ENDED + after),)
             assert self.told(BEFORE, marks=marks, window=SWAPPED, proofs=settled) == expected

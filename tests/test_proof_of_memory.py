@@ -70,6 +70,20 @@ def test_until_it_is_saved_again_the_next_power_down_is_held(down: Plant) -> Non
     assert "was without power for" in down.run("fleet").out
 
 
+@pytest.mark.parametrize(
+    ("back", "codes"), [(timedelta(hours=1), {"awaiting-proof"}), (timedelta(hours=3, minutes=5), set())]
+)
+def test_power_that_came_back_later_than_was_marked_is_awaited_anew(
+    plant: Plant, back: timedelta, codes: set[str]
+) -> None:
+    save_again(plant)
+    entries = plant.run("ledger", "show", "--last", "0", "--json").json["entries"]
+    number = next(each["seq"] for each in entries if "powered-on" in each["body"])
+    done = plant.run("mark", "--correct", str(number), "--at", at(back), "--by", "Ana")
+    assert done.code == 0, done.err
+    assert plant.ask().codes == codes
+
+
 def test_equal_is_retained_and_the_ledger_says_so_with_both_fingerprints(plant: Plant) -> None:
     save_again(plant)
     assert plant.ask().json["verdict"] == "clear"

@@ -58,7 +58,7 @@ def test_what_proves_a_memory_stays_until_the_ledger_tells_it(*, written: bool) 
     moved = (PartDifference("axis-zero", 0, 0, 1, ("axis-zero.csv",)),)
     facts = given(
         *sets,
-        proofs=Proofs((Settled("memory-swap", lapse.began_at),) if written else (), (lapse,)),
+        proofs=Proofs((Settled("memory-swap", lapse.began_at, NOW - 6 * DAY),) if written else (), (lapse,)),
         compared=(Compared("before", "proof", ()), Compared("before", "newest", moved)),
     ).facts
     found = decisions(facts, NOTHING, BERLIN)

@@ -191,7 +191,7 @@ def proofs(draw: st.DrawFn, times: st.SearchStrategy[datetime]) -> Proofs:
         return Proofs()
     began, ended = sorted((draw(times), draw(times)))  # a lapse that ends before it began, retention need not survive
     lapse = Lapse("memory-swap", began, ended, "arm-07/0", "f0")
-    return Proofs((Settled("memory-swap", lapse.began_at),) if draw(st.booleans()) else (), (lapse,))
+    return Proofs((Settled("memory-swap", began, ended),) if draw(st.booleans()) else (), (lapse,))
 
 
 @cache

@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from itertools import islice, zip_longest
 
-from guard.lapses import Compared, Lapse, Settled
+from guard.lapses import Compared, Kind, Lapse
 from guard.model import ArmFacts, Mark, SwapWindow
 from guard.record import Record
 from guard.rules.capture import Dated, believable
@@ -62,10 +62,20 @@ def lapses(at: Standing) -> tuple[Lapse, ...]:
     found = list(_differed(facts))
     if facts.window is None or facts.window.ended_at is not None:
         found += [*_power_downs(at), *_swap(facts), *_marked_changes(at)]
-    settled = set(facts.proofs.settled)
+    settled = _settled(facts)
     once = {(each.kind, each.began_at): each for each in found}
-    open_still = [each for key, each in once.items() if Settled(*key) not in settled]
+    open_still = [each for key, each in once.items() if not _is_over(settled.get(key), each.ended_at)]
     return tuple(sorted(open_still, key=lambda each: (each.began_at, each.kind)))
+
+
+def _settled(facts: ArmFacts) -> dict[tuple[Kind, datetime], datetime]:
+    """When the lapses had ended of which the ledger tells that they are settled."""
+    return {(each.kind, each.began_at): each.ended_at for each in facts.proofs.settled}
+
+
+def _is_over(proven: datetime | None, ended: datetime | None) -> bool:
+    """Whether what was proven of a lapse still is: where its end was marked, or corrected, to be later, it is not."""
+    return proven is not None and (ended is None or ended <= proven)
 
 
 def _swap(facts: ArmFacts) -> Iterator[Lapse]:
@@ -110,9 +120,9 @@ def _power_downs(at: Standing) -> Iterator[Lapse]:
             found.append((moment, None))
         elif is_off and not goes_off:
             found[-1] = found[-1][0], moment
-    settled = {each.began_at for each in facts.proofs.settled if each.kind == "power-down"}
+    settled = _settled(facts)
     for (began, ended), following in zip_longest(found, found[1:]):
-        if began in settled:
+        if _is_over(settled.get(("power-down", began)), ended):
             continue
         before = _before(at, began)
         if following is not None and before is _before(at, following[1] or facts.as_of):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from guard.lapses import Lapse, Proofs, Settled
+from guard.lapses import Kind, Lapse, Proofs, Settled
 from guard.rules.lapses import Account
 from guard.store.encoding import canonical, moment, time_text
 from guard.store.ledger import Ledger, append
@@ -21,19 +21,21 @@ if TYPE_CHECKING:
 
 def proofs(ledger: Ledger, arm: str | None = None) -> dict[str, Proofs]:
     """The outcomes recorded about one arm, or about every arm that has any."""
-    settled: dict[str, dict[Settled, None]] = {}
-    differed: dict[str, dict[Settled, Lapse]] = {}
+    settled: dict[str, dict[tuple[Kind, datetime], Settled]] = {}
+    differed: dict[str, dict[tuple[Kind, datetime], Lapse]] = {}
     for _, name, body in ledger.bodies("proof", arm):
         lapse = _lapse(body)
-        key = Settled(lapse.kind, lapse.began_at)
+        key = lapse.kind, lapse.began_at
         if body["outcome"] == "differs":
             differed.setdefault(name, {})[key] = lapse
-        else:
-            settled.setdefault(name, {})[key] = None
+        elif lapse.ended_at is not None:
+            known = settled.setdefault(name, {})
+            until = max(lapse.ended_at, known[key].ended_at if key in known else lapse.ended_at)
+            known[key] = Settled(*key, until)
     return {
         name: Proofs(
-            tuple(settled.get(name, ())),
-            tuple(lapse for key, lapse in differed.get(name, {}).items() if key not in settled.get(name, ())),
+            tuple(settled.get(name, {}).values()),
+            tuple(lapse for key, lapse in differed.get(name, {}).items() if key not in settled.get(name, {})),
         )
         for name in settled.keys() | differed.keys()
     }
@@ -60,7 +62,8 @@ def note(ledger: Ledger, arm: str, accounts: Iterable[Account], now: datetime) -
     with ledger.store.transaction() as db:
         for account in accounts:
             body = _body(account)
-            source = canonical(["proof", arm, body["of"], body["began_at"], body["outcome"], body["after_fingerprint"]])
+            named = [body[key] for key in ("of", "began_at", "ended_at", "outcome", "after_fingerprint")]
+            source = canonical(["proof", arm, *named])
             if db.execute("SELECT 1 FROM entries WHERE source=?", (source,)).fetchone() is None:
                 append(db, time_text(now) or "", "proof", arm, canonical(body), source)
                 made += 1
