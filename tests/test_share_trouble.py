@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -165,8 +166,10 @@ class TestUnderAnotherName:
     """A set that is renamed or copied with its times is the one that it was, and what rotted in it is no new save."""
 
     @pytest.mark.parametrize("found", [True, False], ids=["found-before", "not-found-before"])
-    @pytest.mark.parametrize("copied", [True, False], ids=["copied", "renamed"])
-    def test_damage_does_not_go_away(self, ready: Plant, *, found: bool, copied: bool) -> None:
+    @pytest.mark.parametrize("how", ["renamed", "copied", "zip", "gztar"])
+    def test_damage_does_not_go_away(
+        self, ready: Plant, monkeypatch: pytest.MonkeyPatch, how: str, *, found: bool
+    ) -> None:
         (before,) = (each["path"] for each in ready.sets("arm-07"))
         torn = ready.share / before / "memory.bin"
         about = torn.stat()
@@ -175,11 +178,17 @@ class TestUnderAnotherName:
         if found:
             ready.run("prove", before)
         after = ready.share / "arm-07" / stamp(now() - timedelta(hours=5))
-        if copied:
-            shutil.copytree(ready.share / before, after, copy_function=shutil.copy2)
-            shutil.rmtree(ready.share / before)
-        else:
+        if how == "renamed":
             (ready.share / before).rename(after)
+        elif how == "copied":
+            shutil.copytree(ready.share / before, after, copy_function=shutil.copy2)
+        else:
+            with monkeypatch.context() as there:  # a zip has the local times of whoever packed it
+                there.setenv("TZ", "Europe/Berlin")
+                time.tzset()
+                shutil.make_archive(str(after), how, ready.share / before)
+            time.tzset()
+        shutil.rmtree(ready.share / before, ignore_errors=True)
         ready.look()
         ready.prove()
         assert [each["proof"] for each in ready.sets("arm-07")] == ["damaged"]

@@ -308,7 +308,7 @@ class _Pass:
         """
         if known.sealed_at is not None or sealed.fingerprint is None or sealed.newest_member is None:
             return None
-        return self.catalogue.alike(known, sealed.files, sealed.fingerprint)
+        return self.catalogue.alike(known, sealed.files, sealed.newest_member, sealed.fingerprint)
 
     def _told(self, known: Known, sealed: Sealed) -> None:
         self.report.sealed.append(known.path)

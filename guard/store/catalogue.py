@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import islice
 
 from guard.model import FileFacts, Part
 from guard.names import name_bytes, name_text
 from guard.store import changes
 from guard.store.database import Store
-from guard.store.encoding import pack_manifest, time_read, time_text, unpack_manifest
+from guard.store.encoding import pack_manifest, same_stats, time_read, time_text, unpack_manifest
 from guard.store.known import KNOWN, Arrival, Known, Place, Remembered, Seal, known_of
 
 TYPE_CHECKING = False
@@ -24,6 +24,9 @@ FILLED = "filled"
 """Tells, among what a catalogue knows about itself, that it was filled from the ledger."""
 
 _READING = "reading"
+
+COARSEST = timedelta(seconds=2)
+"""So far a file's time may move when it is copied or packed: FAT and zip know even seconds only."""
 
 _CLAIM = "place, arm, path, form, first_seen, stamp, fingerprint, essence, newest_member"
 """What tells when a content was saved, wherever it turns up again."""
@@ -287,7 +290,9 @@ class Catalogue:
             ).fetchone()
         return () if row is None else unpack_manifest(*row)
 
-    def alike(self, known: Known, files: tuple[FileFacts, ...], fingerprint: str) -> str | None:
+    def alike(
+        self, known: Known, files: tuple[FileFacts, ...], newest_member: datetime, fingerprint: str
+    ) -> str | None:
         """The path of another set of the same arm and place with these names, sizes and times and another fingerprint.
 
         It was read before this one turned up: what turns up with it may have been given one time with it, by whoever
@@ -295,16 +300,17 @@ class Catalogue:
         """
         names, stats, _, _ = pack_manifest(files)
         with self.store.told():
-            row = self.store.connection.execute(
-                "SELECT s.path FROM sets s JOIN manifests m ON m.set_id=s.id WHERE s.arm=? AND s.sealed_at<?"
-                " AND s.place=(SELECT place FROM sets WHERE id=?) AND s.form=? AND s.complete=1 AND s.fingerprint<>?"
-                " AND s.files=? AND s.bytes=? AND m.names=? AND m.stats=? ORDER BY s.id DESC LIMIT 1",
+            rows = self.store.connection.execute(
+                "SELECT s.path, m.stats FROM sets s JOIN manifests m ON m.set_id=s.id WHERE s.arm=? AND s.sealed_at<?"
+                " AND s.place=(SELECT place FROM sets WHERE id=?) AND s.complete=1 AND s.fingerprint<>?"
+                " AND s.files=? AND s.bytes=? AND s.newest_member BETWEEN ? AND ? AND m.names=? ORDER BY s.id DESC",
                 (
-                    known.arm, time_text(known.first_seen), known.id, known.form, fingerprint,
-                    len(files), sum(file.size for file in files), names, stats,
+                    known.arm, time_text(known.first_seen), known.id, fingerprint,
+                    len(files), sum(file.size for file in files),
+                    time_text(newest_member - COARSEST), time_text(newest_member + COARSEST), names,
                 ),
-            ).fetchone()  # fmt: skip
-        return None if row is None else name_text(row[0])
+            ).fetchall()  # fmt: skip
+        return next((name_text(path) for path, others in rows if same_stats(stats, others, COARSEST)), None)
 
     def resolve(self, text: str) -> list[tuple[Known, int]]:
         """The sets with this path, or whose fingerprint begins so, each with its place; the share's first."""

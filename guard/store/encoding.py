@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from guard.errors import ValueUnreadable
 from guard.model import FileFacts
@@ -67,6 +67,13 @@ def pack_manifest(files: tuple[FileFacts, ...]) -> tuple[bytes, bytes, bytes, by
         b"".join(file.sha256 for file in files),
         b"".join(file.blake3 for file in files),
     )
+
+
+def same_stats(one: bytes, other: bytes, within: timedelta) -> bool:
+    """Whether two columns of stats of as many files tell the same sizes, and times no further apart than that."""
+    apart_ns = within // timedelta(microseconds=1) * 1000
+    pairs = zip(*(struct.unpack(f"<{len(stats) // 8}q", stats) for stats in (one, other)), strict=True)
+    return all(abs(a - b) <= (apart_ns if n % 2 else 0) for n, (a, b) in enumerate(pairs))
 
 
 def unpack_manifest(names: bytes, stats: bytes, sha256: bytes, blake3: bytes) -> tuple[FileFacts, ...]:
