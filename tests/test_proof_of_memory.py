@@ -210,6 +210,23 @@ def test_a_person_who_checked_it_ends_it(plant: Plant) -> None:
     assert [(told["outcome"], told["by"]) for told in outcomes(plant)] == [("differs", ""), ("checked", "Ben")]
 
 
+@pytest.mark.parametrize("wrong", ["memory-checked", "re-zeroed"])
+def test_who_takes_back_what_ended_it_has_it_again(plant: Plant, wrong: str) -> None:
+    path = save_again(plant, **ZERO)
+    rows = {
+        "re-zeroed": ("--at", at(150 * MINUTE), "--by", "Ben"),
+        "memory-checked": ("--set", path, "--by", "Ben", "--note", "looked it through"),
+    }
+    told = {kind: plant.run("mark", kind, "arm-07", *words).out for kind, words in rows.items()}
+    assert plant.ask().json["verdict"] == "clear"
+    number = told[wrong].partition("ledger entry ")[2].partition(")")[0]
+    assert plant.run("mark", "--correct", number, "--never-happened", "--note", "it was arm-09").code == 0
+    assert "memory-differs" in plant.ask().codes
+    assert plant.run("swap", "show", "arm-07", "--json").json["proof"]["outcome"] == "differs"
+    assert plant.run("mark", wrong, "arm-07", *rows[wrong]).code == 0
+    assert plant.ask().json["verdict"] == "clear"
+
+
 def test_a_set_that_was_cut_meanwhile_ends_nothing(plant: Plant) -> None:
     path = save_again(plant, **{"programs/main.txt": b"move home\n"})
     plant.save("arm-07", HOUR, files={**content("arm-07", "later"), "programs/main.txt": b"move home\n"})

@@ -5,11 +5,12 @@ Each outcome is one entry of the kind ``proof``, with the fingerprints of the se
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from guard.lapses import Kind, Lapse, Proofs, Settled
-from guard.rules.lapses import Account
+from guard.model import Mark
+from guard.rules.lapses import AXIS_ZERO, Account
 from guard.store.encoding import canonical, moment, time_text
 from guard.store.ledger import Ledger, append
 
@@ -23,7 +24,7 @@ def proofs(ledger: Ledger, arm: str | None = None) -> dict[str, Proofs]:
     """The outcomes recorded about one arm, or about every arm that has any."""
     settled: dict[str, dict[tuple[Kind, datetime], Settled]] = {}
     differed: dict[str, dict[tuple[Kind, datetime], Lapse]] = {}
-    for _, name, body in ledger.bodies("proof", arm):
+    for _, name, body in _standing(ledger, arm):
         lapse = _lapse(body)
         key = lapse.kind, lapse.began_at
         if body["outcome"] == "differs":
@@ -44,9 +45,32 @@ def proofs(ledger: Ledger, arm: str | None = None) -> dict[str, Proofs]:
 def last_proof(ledger: Ledger, arm: str) -> tuple[datetime, dict[str, Any]] | None:
     """When it last turned out whether an arm's memory is what it was, and what the ledger says of that."""
     found = None
-    for at, _, body in ledger.bodies("proof", arm):
+    for at, _, body in _standing(ledger, arm):
         found = moment(at), body
     return found
+
+
+def _standing(ledger: Ledger, arm: str | None) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """Every outcome, oldest first, but for those for which nobody answers any more."""
+    marks: tuple[Mark, ...] | None = None
+    for at, name, body in [*ledger.bodies("proof", arm)]:
+        if body["outcome"] == "checked":
+            marks = ledger.marks(arm) if marks is None else marks
+            if not _is_answered_for(name, body, marks):
+                continue
+        yield at, name, body
+
+
+def _is_answered_for(arm: str, body: dict[str, Any], marks: Iterable[Mark]) -> bool:
+    """Takes as proof that the marks by which a person answered for a memory stand: one that is taken back ends nothing."""
+    ended, after = _lapse(body).ended_at, body["after_fingerprint"]
+    of_arm = [mark for mark in marks if mark.arm == arm]
+    checked = any(
+        mark.kind == "memory-checked" and mark.fingerprint == after and ended is not None and mark.at > ended
+        for mark in of_arm
+    )
+    moved = any(part["part"] == AXIS_ZERO for part in body["differs"] or ())
+    return checked and (not moved or any(mark.kind == "re-zeroed" for mark in of_arm))
 
 
 def _lapse(body: dict[str, Any]) -> Lapse:
