@@ -102,6 +102,12 @@ class TestWhatItCovers:
                 "not-powered-long-enough",
                 id="known-to-be-off-where-it-was-not-known",
             ),
+            pytest.param(
+                given(proven(), marks=(mark("cell-alarm", NOW - HOUR, cell="memory-cell"),)),
+                given(proven(), marks=(mark("cell-alarm", NOW - HOUR, cell="position-cell"),)),
+                "cell-alarm",
+                id="an-alarm-of-another-cell-at-the-same-time",
+            ),
         ],
     )
     def test_who_answered_for_one_did_not_for(self, of: Given, same: Given, code: str) -> None:

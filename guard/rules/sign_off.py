@@ -32,7 +32,7 @@ _ABOUT = {
     "cell-age-unknown": ("cell", "installed"),
     "cell-due-soon": ("cell", "installed"),
     "cell-overdue": ("cell", "installed"),
-    "cell-alarm": ("alarm_at",),
+    "cell-alarm": ("cell", "alarm_at"),
     "old-when-put-in": ("cell", "date_code"),
     "spare-missing": ("cell",),
     "power-must-stay-on": ("on", "events"),
