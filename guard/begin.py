@@ -44,13 +44,13 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
             "It is not the share that the catalogue knows. Mount the right one, or say with --adopt that"
             " this one is meant from now on.",
         )
-    if identity is None:
-        told.append(_marker(share, before.identity))
-    elif state == "other":
+    if state in ("gone", "other"):  # without its marker, too, what stands there may be a copy on another disk
         desk.catalogue.begin_proofs_anew(0)
-        if identity == NO_IDENTITY:
-            told.append(_marker(share, None))
+        if identity in (None, NO_IDENTITY):
+            told.append(_marker(share, before.identity if identity is None else None))
         told.append("This share is taken for the right one from now on; what is on it has to be read back anew.")
+    elif identity is None:
+        told.append(_marker(share, None))
     else:
         told.append("The share has its marker already.")
     now = read_marker(share)

@@ -136,15 +136,21 @@ class TestAnotherShare:
         (ready.share / ".guard-share.json").unlink()
         init = ("init", str(ready.root), "--share", str(ready.share), "--yes")
         assert ready.run(*init).code == 2
-        assert ready.run(*init, "--adopt").code == 0
+        assert "has to be read back anew" in ready.run(*init, "--adopt").out
+        assert ready.ask("arm-07").codes == {"not-read-back"}
+        ready.prove()
         assert ready.ask("arm-07").code == 0
 
-    def test_what_was_proven_elsewhere_is_not_proven_on_an_adopted_share(self, ready: Plant) -> None:
+    @pytest.mark.parametrize("marker", ["another", "gone"])
+    def test_what_was_proven_elsewhere_is_not_proven_on_an_adopted_share(self, ready: Plant, marker: str) -> None:
         """The share was moved to another disk, on which one file is not what it was, though it looks the same."""
         (path,) = (each["path"] for each in ready.sets("arm-07"))
         elsewhere = away(ready)
         shutil.copytree(elsewhere, ready.share, copy_function=shutil.copy2)
-        (ready.share / ".guard-share.json").write_text('{"schema": 1, "identity": "another"}')
+        identity = ready.share / ".guard-share.json"
+        identity.write_text('{"schema": 1, "identity": "another"}')
+        if marker == "gone":
+            identity.unlink()
         torn = ready.share / path / "memory.bin"
         about = torn.stat()
         torn.write_bytes(bytes(reversed(torn.read_bytes())))
