@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.plant import Plant, Result
+from tests.terminal import ON_POSIX, Terminal
 
 MARKER = ".guard-share.json"
 LOST = (
@@ -109,6 +110,18 @@ def test_without_a_terminal_it_wants_a_yes_and_changes_nothing(unwritten: Plant)
 
     assert (done.code, done.out) == (2, "")
     assert "--yes" in done.err
+    assert not unwritten.config.exists()
+    assert not (unwritten.share / MARKER).exists()
+
+
+@ON_POSIX
+@pytest.mark.parametrize("typed", [b"n\n", b"\n", b"\x04", b"\xff\n"], ids=["no", "nothing", "ctrl-d", "no-text"])
+def test_whoever_does_not_agree_is_told_that_nothing_was_changed(unwritten: Plant, typed: bytes) -> None:
+    with Terminal(unwritten, "init", str(unwritten.root), "--share", str(unwritten.share)) as terminal:
+        terminal.until(r"Go on\? \[y/N\] ")
+        terminal.type_bytes(typed)
+        terminal.until("Nothing was changed.")
+        assert terminal.wait() == 2
     assert not unwritten.config.exists()
     assert not (unwritten.share / MARKER).exists()
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from guard import held, retain
 from guard.cli import output
 from guard.cli.ask import Run
-from guard.cli.output import Line, tell
+from guard.cli.output import Line
 from guard.desk import Desk
 from guard.held import Left, Moved
 from guard.load import load
@@ -20,7 +20,6 @@ from guard.store.retained import HeldSet
 from guard.times import shown
 from guard.units import bytes_in_words, in_words
 
-NOTHING_DONE = 2
 NOT_ALL_DONE = 1
 
 Verb = Callable[[Desk, argparse.Namespace], int]
@@ -142,7 +141,7 @@ def _apply(desk: Desk, args: argparse.Namespace) -> int:
     if behind:
         change += f", and out of the further copies {_count(len(behind))} that went from the share before"
     if not output.confirmed(change, yes=args.yes):
-        return _nothing_done()
+        return output.NOTHING_DONE
     with watching() as progress:
         moved = retain.apply(desk, plan.identity, progress)
     output.show(_moved_lines(moved, "Moved"))
@@ -156,11 +155,6 @@ def _released_lines(plan: Plan) -> Iterator[Line]:
     for each in plan.released:
         yield Line(each.path, label="release", label_style="caution-word", indent=1, label_width=9)
         yield from (Line(reason, label="- ", indent=10) for reason in each.reasons)
-
-
-def _nothing_done() -> int:
-    tell("Nothing was changed.")
-    return NOTHING_DONE
 
 
 def _moved_lines(moved: Moved, verb: str) -> Iterator[Line]:
@@ -219,7 +213,7 @@ def _undo(desk: Desk, args: argparse.Namespace) -> int:
         return 0
     output.show(Line(each.path, label="back", indent=1, label_width=9) for each in wanted)
     if not output.confirmed(f"move {_count(len(wanted))} ({_size(wanted)}) back to where they were", yes=args.yes):
-        return _nothing_done()
+        return output.NOTHING_DONE
     moved = held.undo(desk, wanted)
     output.show(_moved_lines(moved, "Moved back"))
     return _outcome(moved)
@@ -236,7 +230,7 @@ def _purge(desk: Desk, args: argparse.Namespace) -> int:
     )
     change = f"delete {_count(len(found.done))} ({_size(found.done)}) from the holding folder for good"
     if not output.confirmed(change, yes=args.yes):
-        return _nothing_done()
+        return output.NOTHING_DONE
     moved = held.purge(desk, found.done)
     output.show(_moved_lines(moved, "Deleted"))
     return _outcome(moved)

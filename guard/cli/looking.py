@@ -99,7 +99,7 @@ def _look(args: argparse.Namespace) -> int:
         from guard.rebuild import rebuild
 
         if not output.confirmed("move the catalogue aside and build it again", yes=args.yes):
-            return 0
+            return output.NOTHING_DONE
         tell(f"The old catalogue stands in {rebuild(desk)}.")
     with watching() as progress:
         reports = _look_and_wait(desk, progress, arm, wait, accept=args.accept_vanished)

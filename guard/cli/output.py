@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 visible = names.visible
 
+NOTHING_DONE = 2
+"""How a command ends whose change was not agreed to."""
+
 Style = str
 """One of the names in STYLES."""
 
@@ -166,14 +169,28 @@ def is_interactive() -> bool:
 
 
 def confirmed(change: str, *, yes: bool) -> bool:
-    """Whether a person agrees to a change. Raises NeedsYes where nobody can be asked."""
+    """Whether a person agrees to a change; who does not is told that nothing was changed.
+
+    Raises NeedsYes where nobody can be asked.
+    """
     from guard.cli.refusals import NeedsYes
 
     if yes:
         return True
     if not is_interactive():
         raise NeedsYes(change)
-    return input(visible(f"This will {change}. Go on? [y/N] ")).strip().lower() in ("y", "yes")
+    if typed(f"This will {change}. Go on? [y/N] ").lower() in ("y", "yes"):
+        return True
+    tell("Nothing was changed.")
+    return False
+
+
+def typed(prompt: str) -> str:
+    """What a person types at a prompt, without the spaces around it; nothing for Ctrl-D, or for what is no text."""
+    try:
+        return input(visible(prompt)).strip()
+    except (EOFError, UnicodeError):
+        return ""
 
 
 def prepare_streams() -> None:

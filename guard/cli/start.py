@@ -49,7 +49,7 @@ def _init(args: argparse.Namespace) -> int:
     from guard.begin import begin
 
     if not output.confirmed(f"write a marker to the share {args.share}", yes=args.yes):
-        return 0
+        return output.NOTHING_DONE
     output.show(Line(text) for text in begin(args.dir, args.share, adopt=args.adopt))
     return 0
 

@@ -30,8 +30,6 @@ from guard.swaps import Change
 from guard.times import shown, shown_with_age
 from guard.units import in_words
 
-CALL_WRONG = 2
-
 MEMORY_SWAP: Action = "memory-swap"
 
 
@@ -117,7 +115,7 @@ def opened(desk: Desk, arm: str, by: str, out_at: Callable[[datetime], TimeOut],
     if asks:
         if not _power_is_off(arm):
             tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
-            return CALL_WRONG
+            return output.NOTHING_DONE
         answer, as_of = _ask(desk, arm)  # whoever was asked may have taken an hour to answer
         if answer.level in ("hold", "unknown"):
             output.show(verdicts.screen(answer, as_of, desk.settings))
@@ -168,10 +166,7 @@ def _power_is_off(arm: str) -> bool:
         raise NeedsYes(f"start the clock of {arm} as if somebody had confirmed that its power is off and locked out")
     head = Line(f"Confirm for {arm}, at the machine, before its memory cell is pulled:", style="head")
     output.show([Line(), head, *(Line(text, label="- ", indent=1) for text in TO_CONFIRM)])
-    try:
-        return input(output.visible(f"Type {arm} to confirm and begin: ")).strip() == arm
-    except EOFError:
-        return False
+    return output.typed(f"Type {arm} to confirm and begin: ") == arm
 
 
 def _meanwhile(arm: str) -> list[str]:
