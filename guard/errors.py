@@ -9,6 +9,7 @@ GuardError                  exit code 1 unless said otherwise
 │   ├── NotUnderstood
 │   └── WouldOverwrite
 ├── ConfigMissing           2: no configuration found
+├── ConfigUnreadable        2: it is there and cannot be read
 ├── ConfigFaults            2: the configuration has faults, all of them told
 ├── ShareUnreadable         1
 ├── ShareDoubtful           1
@@ -118,6 +119,21 @@ class ConfigMissing(GuardError):
         return (
             f"No configuration at {self.path}. Give one with --config FILE or $GUARD_CONFIG, or make one:"
             " guard survey SHARE shows a proposal, guard init --share SHARE writes it."
+        )
+
+
+class ConfigUnreadable(GuardError):
+    """A configuration that is there, and that the system does not let be read."""
+
+    exit_code = 2
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path, self.reason = path, reason
+
+    def __str__(self) -> str:
+        return (
+            f"The configuration {self.path} cannot be read: {self.reason}. It must be a file that the user who runs"
+            " this may read; put that right, or give another one with --config FILE or $GUARD_CONFIG."
         )
 
 

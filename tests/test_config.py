@@ -12,7 +12,7 @@ from hypothesis import settings as runs
 from hypothesis import strategies as st
 
 from guard.config import parse
-from guard.errors import ConfigFaults, ConfigMissing
+from guard.errors import ConfigFaults, ConfigMissing, ConfigUnreadable
 from guard.load import load
 from guard.model import NEVER_SIGNED, Limits
 from guard.plant import ArchiveLimits, Arm, Cell, CellType, Checks, Costs, Identity, PartRule, Recipe
@@ -515,6 +515,14 @@ lead-times = ["0s", "7d", "soon"]
 
     def test_a_file_that_is_missing(self, tmp_path: Path) -> None:
         with pytest.raises(ConfigMissing, match=r"guard survey SHARE shows a proposal"):
+            load(str(tmp_path / "guard.toml"))
+        (tmp_path / "file").write_bytes(b"")
+        with pytest.raises(ConfigMissing):
+            load(str(tmp_path / "file" / "guard.toml"))
+
+    def test_one_that_is_there_and_cannot_be_read_is_not_called_missing(self, tmp_path: Path) -> None:
+        (tmp_path / "guard.toml").mkdir()
+        with pytest.raises(ConfigUnreadable, match=r"guard\.toml cannot be read: (Is a directory|Permission denied)\."):
             load(str(tmp_path / "guard.toml"))
 
     @runs(max_examples=200)
