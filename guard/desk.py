@@ -11,7 +11,7 @@ from guard import clock
 from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
 from guard.gather import Recorded, gather, may_have_lapsed, recorded, see
 from guard.model import ArmFacts, FileFacts, Mark, PlannedEvent, Question, Verdict
-from guard.rules.evidence import seconds, utc
+from guard.rules.evidence import FIRST_MOMENT, earlier, seconds, utc
 from guard.rules.lapses import accounts
 from guard.rules.share import is_in_doubt
 from guard.rules.standing import standing
@@ -197,12 +197,16 @@ class Desk:
 
     def due(self) -> list[tuple[Known, int]]:
         """The sets that are due to be read back: never yet, or not for half of the time allowed."""
-        before = self.now() - self.settings.limits.read_back_within / 2
+        before = self.proven_before(self.now())
         return [
             (known, number)
             for number in (0, *self.copies_there())
             for known in self.catalogue.due_for_read_back(number, self.settings.arms, before)
         ]
+
+    def proven_before(self, now: datetime) -> datetime:
+        """Whatever was proven before this is due to be read back again: half of the time allowed is over."""
+        return earlier(now, self.settings.limits.read_back_within / 2) or FIRST_MOMENT
 
     def copies_there(self) -> list[int]:
         """The further places that were looked at where they are now, and were there: elsewhere nothing can be read back."""

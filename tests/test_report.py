@@ -471,5 +471,13 @@ class TestNightByNight:
         assert ("events", True) in [(doubt.about, doubt.grave) for doubt in told.doubts]
 
 
+def test_a_span_that_stands_for_never_stops_neither_the_report_nor_the_read_back(tmp_path: Path) -> None:
+    plant = Plant(tmp_path / "plant", extra='[proof]\nread-back-within = "9999y"\n')
+    plant.save("arm-07")
+    plant.ready()
+    report(plant)
+    assert plant.run("prove", "--due").code == 0
+
+
 def test_the_day_is_the_plants(told: Report) -> None:
     assert told.json["day"] == stamp(datetime.fromisoformat(told.json["made_at"]))[:10]

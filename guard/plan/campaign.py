@@ -26,7 +26,7 @@ from guard.plan.windows import (
     whole_minute_from,
 )
 from guard.record import Record
-from guard.rules.evidence import MICROSECOND, later
+from guard.rules.evidence import MICROSECOND, earlier
 from guard.rules.standing import is_complete, is_damaged
 from guard.rules.verdict import verdict
 from guard.times import EPOCH
@@ -74,7 +74,7 @@ class Terms(Record):
 
     def fresh_from(self, limit: timedelta) -> datetime:
         """The same, were a set allowed to be as old as ``limit``."""
-        return self.taken_for(later(self.event.start, -limit) or EPOCH)
+        return self.taken_for(earlier(self.event.start, limit) or EPOCH)
 
     def taken_for(self, bound: datetime) -> datetime:
         """From when on a backup is taken for saved at ``bound`` or later."""

@@ -7,12 +7,12 @@ raised until something is known that lifts it; that an arm could not be judged n
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from guard.model import Level, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import is_over
 from guard.record import Record
-from guard.rules.evidence import later
+from guard.rules.evidence import FIRST_MOMENT, earlier, later
 from guard.rules.window import limit_in_words, ticking
 from guard.units import in_words
 
@@ -35,8 +35,6 @@ WINDOW_ENDED = "the swap window was ended"
 
 SWAP = "swap"
 """Stands for the event where the warning is about an open swap window; no event's id can be this."""
-
-FIRST_MOMENT = datetime.min.replace(tzinfo=UTC)
 
 Key = tuple[str, str]
 """An event's id and an arm."""
@@ -199,7 +197,7 @@ def _is_due_again(warning: Raised, repeat: timedelta, now: datetime) -> bool:
 
 
 def _before(event: PlannedEvent, lead: timedelta) -> datetime:
-    return later(event.start, -lead) or FIRST_MOMENT
+    return earlier(event.start, lead) or FIRST_MOMENT
 
 
 def window_due(

@@ -13,7 +13,7 @@ from functools import lru_cache
 from guard.model import PlannedEvent
 from guard.plan.events import LAST_MOMENT, end
 from guard.record import Record
-from guard.rules.evidence import later
+from guard.rules.evidence import earlier
 from guard.times import earliest_reading, readings
 
 MINUTE = timedelta(minutes=1)
@@ -74,7 +74,7 @@ def _floor(moment: datetime, grain: timedelta, zone: tzinfo) -> datetime:
 
 def ready_by(start: datetime, settle: timedelta) -> datetime:
     """By when a backup must have ended, to the minute, so that it has settled and was read back at ``start``."""
-    by = later(start, -settle, -SEEN_AND_READ) or start
+    by = earlier(start, settle, SEEN_AND_READ) or start
     return by.replace(second=0, microsecond=0)
 
 

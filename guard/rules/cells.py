@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from guard.model import FittedCell, Level, Mark, Question
 from guard.plant import Cell, CellType
-from guard.rules.evidence import MICROSECOND, earlier, later, seconds, utc
+from guard.rules.evidence import FIRST_MOMENT, MICROSECOND, earlier, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words, quoted
@@ -28,8 +28,6 @@ REPLACED: dict[Action, tuple[str, ...]] = {
     "service-visit": ("memory", "position"),
 }
 """Which kinds of cell each action replaces: a finding about such a cell never blocks its own cure."""
-
-FIRST = datetime.min.replace(tzinfo=UTC)
 
 DAY_AHEAD = timedelta(hours=14)
 """So far ahead of UTC is the zone in which a day begins first: a cell installed today is not one of tomorrow."""
@@ -162,7 +160,7 @@ def _stages(
 ) -> tuple[tuple[str, datetime | None, datetime | None], ...]:
     due, overdue = due_soon_at(start, kind), overdue_at(start, kind)
     if due is not None and overdue is not None and _carries_alone(kind, question):
-        due = min(due, earlier(overdue, question.off_for) or FIRST)
+        due = min(due, earlier(overdue, question.off_for) or FIRST_MOMENT)
     return ("cell-due-soon", due, overdue), ("cell-overdue", overdue, None)
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 MICROSECOND = timedelta(microseconds=1)
 """The grain of every time here: a limit that is inside is left one of these later."""
+
+
+FIRST_MOMENT = datetime.min.replace(tzinfo=UTC)
+"""The beginning of the calendar."""
 
 
 def later(moment: datetime, *spans: timedelta) -> datetime | None:
@@ -16,10 +20,10 @@ def later(moment: datetime, *spans: timedelta) -> datetime | None:
         return None
 
 
-def earlier(moment: datetime, span: timedelta) -> datetime | None:
-    """The moment less the span; None before the beginning of the calendar. The longest span has no negative."""
+def earlier(moment: datetime, *spans: timedelta) -> datetime | None:
+    """The moment less the spans; None before the beginning of the calendar. The longest span has no negative."""
     try:
-        return moment - span
+        return moment - sum(spans, timedelta())
     except OverflowError:
         return None
 

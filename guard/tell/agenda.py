@@ -17,7 +17,7 @@ from guard.model import Level, PlannedEvent, Question, Verdict, rank
 from guard.plan.events import LAST_MOMENT, end, is_over
 from guard.plan.warnings import Key, Raised
 from guard.record import Record
-from guard.rules.evidence import later
+from guard.rules.evidence import earlier
 from guard.rules.sign_off import counts_as
 from guard.rules.standing import standing
 from guard.rules.verdict import verdict_over
@@ -56,7 +56,7 @@ def gathered(desk: Desk, now: datetime) -> Agenda:
     """The planned events that are not over, judged at their starts, and the blocking warnings about them."""
     events = tuple(event for event in desk.events() if not is_over(event, now))
     nearest = min(desk.settings.warnings.lead_times)
-    earliest = {event.id: later(event.start, -nearest) or event.start for event in events}
+    earliest = {event.id: earlier(event.start, nearest) or event.start for event in events}
     return Agenda(
         desk.settings.plant, events, _judged(desk, events, now), desk.warnings(), earliest, now, desk.settings.zone()
     )

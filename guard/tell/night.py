@@ -269,6 +269,6 @@ def _wants(board: Board, orders: Orders) -> Iterator[steps.Want]:
 def _proofs(desk: Desk, since: datetime, now: datetime) -> Proofs:
     settings = desk.settings
     made = activity.read_back(desk.catalogue.store, since, now)
-    due = activity.due_for_read_back(desk.catalogue.store, settings.arms, now - settings.limits.read_back_within / 2)
+    due = activity.due_for_read_back(desk.catalogue.store, settings.arms, desk.proven_before(now))
     nights = -(-due.bytes // max(settings.service.read_back_budget, 1)) if due.sets else 0
     return Proofs(made.sets, made.bytes, due.sets, due.bytes, due.oldest, max(nights, 1 if due.sets else 0))

@@ -12,7 +12,7 @@ from guard.model import Finding, Level, PlannedEvent, Verdict, rank
 from guard.plan.warnings import BLOCKING, Raised
 from guard.plant import Arm
 from guard.record import Record
-from guard.rules.evidence import later, seconds, utc
+from guard.rules.evidence import earlier, seconds, utc
 from guard.rules.sign_off import in_utc
 from guard.store.encoding import canonical
 from guard.tell.cautions import CAUTIONS
@@ -129,7 +129,7 @@ def counts_from(found: Finding, verdict: Verdict | None, now: datetime) -> datet
     limit_s = found.evidence.get("limit_s")
     if verdict is None or found.code != "stale-backup" or not isinstance(limit_s, int | float):
         return None
-    first = later(verdict.question.at, -timedelta(seconds=limit_s))
+    first = earlier(verdict.question.at, timedelta(seconds=limit_s))
     return first if first is not None and first > now else None
 
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from guard.model import Level, PlannedEvent, rank
 from guard.plan.warnings import CAUSE_GONE, DROPPED, OVER, SIGNED_OFF, SWAP, WINDOW_ENDED, Change, Verb
-from guard.rules.evidence import later
+from guard.rules.evidence import earlier
 from guard.settings import Settings
 from guard.store.encoding import time_text
 from guard.store.warnings import Telling
@@ -91,7 +91,7 @@ def _counts_from(changes: Sequence[Change], event: PlannedEvent | None, settings
     """Where a backup that is saved today would be too old again: from when on it counts."""
     if event is None or not any("stale-backup" in change.codes for change in changes):
         return []
-    first = later(event.start, -settings.limits.fresh_for(event.kind))
+    first = earlier(event.start, settings.limits.fresh_for(event.kind))
     if first is None or first <= at:
         return []
     return ["", f"For this event a backup counts that is saved from {shown(first, settings.zone())} on."]
