@@ -9,7 +9,7 @@ from functools import cached_property
 
 from guard import clock
 from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
-from guard.gather import Recorded, gather, may_have_lapsed, recorded, see
+from guard.gather import Recorded, gather, may_have_lapsed, recorded, see, still_to_come
 from guard.model import ArmFacts, FileFacts, Mark, PlannedEvent, Question, Verdict
 from guard.rules.evidence import FIRST_MOMENT, earlier, seconds, utc
 from guard.rules.lapses import accounts
@@ -367,6 +367,16 @@ class Desk:
         if mark.kind in ABOUT_MEMORY:
             self.settle(mark.arm)
         return number
+
+    def time_of(self, arm: str, instead: str = "") -> datetime:
+        """Now, as the time of what happens to an arm. Raises ClockSetBack where what is known of it is still to come."""
+        now = self.now()
+        latest = still_to_come(self.records, self.catalogue, arm, now)
+        if latest is not None:
+            from guard.rules.refusals import ClockSetBack
+
+            raise ClockSetBack(arm, latest, self.settings.zone(), instead)
+        return now
 
     def marked(self, number: int) -> Mark:
         """The mark of that entry in the ledger, as it stands. Raises NotCorrectable where there is none."""

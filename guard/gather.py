@@ -41,6 +41,17 @@ CLOCK_TOLERANCE = timedelta(minutes=2)
 """A clock that is kept right by others is set back by seconds at most (common practice, no source)."""
 
 
+def still_to_come(ledger: Ledger, catalogue: Catalogue, arm: str, now: datetime) -> datetime | None:
+    """The latest time for which something of an arm is known that is there, where that is still to come; else None.
+
+    Then this computer's clock was set back, or was ahead before: a set that is taken in already would be taken for
+    one from after what happens now, or a change for one from after an alarm that is told now.
+    """
+    seen = [known.first_seen for known in catalogue.known(0, arm).values()]
+    latest = max([*seen, *(mark.at for mark in ledger.marks(arm))], default=now)
+    return latest if latest - now > CLOCK_TOLERANCE else None
+
+
 class Seen(Record):
     """What the share shows at this moment: the marker's state, and the entries in each arm's folder."""
 

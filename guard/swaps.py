@@ -51,12 +51,13 @@ def allowed(desk: Desk, arm: str, at: datetime) -> TimeOut:
 
 
 def begin(desk: Desk, permit: Permit, by: str, out: TimeOut) -> SwapWindow:
-    """Open an arm's swap window, for as long as it may be. Raises RunDown, PermitStale and WindowTaken.
+    """Open an arm's swap window, for as long as it may be. Raises RunDown, ClockSetBack, PermitStale and WindowTaken.
 
     Whoever was asked may have taken so long to answer that no time is left.
     """
     if out.limit <= timedelta():
         raise RunDown(permit.arm)
+    desk.time_of(permit.arm)
     try:
         with desk.recording() as ledger:
             return windows.begin(ledger, permit, by, out.limit, desk.clocks, out.hold_up)

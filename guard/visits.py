@@ -61,12 +61,12 @@ def under_way(desk: Desk, arm: str) -> Visit | None:
 
 
 def begin(desk: Desk, arm: str, by: str) -> Visit:
-    """Begin a visit now. Raises VisitMoved where one is under way already."""
-    steps = steps_of(desk)
+    """Begin a visit now. Raises VisitMoved where one is under way already, and ClockSetBack."""
+    steps, now = steps_of(desk), desk.time_of(arm)
     beside = sorted(_beside(desk, arm, by))
     with desk.recording() as ledger:
         more: dict[str, object] = {"file": steps.file, "left_out": list(steps.left_out), "beside": beside}
-        return visits.begin(ledger, arm, by, steps.steps, more, desk.now())
+        return visits.begin(ledger, arm, by, steps.steps, more, now)
 
 
 def scene(desk: Desk, visit: Visit) -> Scene:

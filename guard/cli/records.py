@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Iterator
 from datetime import tzinfo
 
@@ -54,6 +55,8 @@ def configure_mark(parser: argparse.ArgumentParser) -> Run:
     return _mark
 
 
+SAY_WHEN = "Or say by another clock when it happened, with its date: --at 'YYYY-MM-DD HH:MM'."
+
 CELL_MARKS = ("cell-alarm", "cell-changed")
 SET_MARKS = ("restore-test", "memory-checked")
 
@@ -103,7 +106,9 @@ def _said(desk: Desk, args: argparse.Namespace, old: Mark | None) -> tuple[Mark,
     kind = args.kind or (old.kind if old else "")
     if kind not in MARK_KINDS:
         raise NotUnderstood("", f"the mark {kind!r}", f"The kinds are: {', '.join(MARK_KINDS)}.")
-    arm, now = desk.arm(old.arm if old else args.arm), desk.now()
+    arm = desk.arm(old.arm if old else args.arm)
+    by_the_clock = old is None and not re.match("[0-9]{4}-", args.at or "")
+    now = desk.time_of(arm, SAY_WHEN) if by_the_clock else desk.now()
     at = parse_when(args.at, now, desk.settings.zone()) if args.at else old.at if old else now
     if at > now:
         raise NotUnderstood("", f"a mark in the future ({args.at})", "A mark tells what has happened.")

@@ -10,6 +10,7 @@ NotPermitted        20 or 30: the verdict does not allow it
 PermitStale         30: the look at the backups lies too far back
 RunDown             20: what would carry the memory has run down
 WindowTaken         20: somebody else's window is open
+ClockSetBack        2: a clock by which it would be told when it happened, and that is wrong
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, tzinfo
 
 from guard.errors import CallError, GuardError
+from guard.times import shown
 
 
 class NothingToSignOff(CallError):
@@ -143,6 +145,24 @@ class RunDown(GuardError):
         return (
             f"Nothing was begun: what would carry the memory of {self.arm} has run down since its power went off. Leave"
             f" the cell in, power {self.arm} on again as the site's energy control procedure says, and begin anew."
+        )
+
+
+class ClockSetBack(CallError):
+    """Something to be recorded as of now, while something of the same arm is known that is still to come."""
+
+    def __init__(self, arm: str, latest: datetime, zone: tzinfo, instead: str = "") -> None:
+        self.arm, self.latest, self.zone, self.instead = arm, latest, zone, instead
+
+    def __str__(self) -> str:
+        otherwise = self.instead or (
+            "Where the clock is right now and was ahead then, give the set that was first seen then another name, or"
+            " correct the mark (guard mark --correct N --at WHEN)."
+        )
+        return (
+            f"Nothing was recorded: a set or a mark of {self.arm} is known since {shown(self.latest, self.zone)}, which is"
+            " still to come, so this computer's clock was set back, and would tell a wrong time. Set the clock right,"
+            f" then try again. {otherwise}"
         )
 
 
