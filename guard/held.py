@@ -25,7 +25,7 @@ from guard.share.refusals import HoldingRefused, NotHeld
 from guard.store import retained
 from guard.store.retained import HeldSet, Pin
 from guard.times import shown
-from guard.units import in_words
+from guard.units import in_words, quoted
 
 TYPE_CHECKING = False
 
@@ -263,7 +263,17 @@ def _why_not_purged(desk: Desk, each: HeldSet) -> Iterator[str]:
         yield "no newer proven set of its arm stands; run: guard prove --due"
     elif proof(resting.set, facts) not in ("read-back", "copied", "restored"):
         yield f"{resting.set.path}, which stands for it, was not read back lately; run: guard prove --due"
+    if not _is_known(each, facts):
+        yield f"what is in it is not known since the catalogue was built again; have it read: guard keep undo {quoted(each.path)}"
     yield from _kept_now(desk, each, facts)
+
+
+def _is_known(each: HeldSet, facts: ArmFacts) -> bool:
+    """Whether it was read since the catalogue was begun: else nobody can tell for what it would be kept."""
+    return any(
+        (there.path, there.fingerprint) == (each.path, each.fingerprint) and bool(there.files or there.problems)
+        for there in facts.sets
+    )
 
 
 def _kept_now(desk: Desk, each: HeldSet, facts: ArmFacts) -> Iterator[str]:

@@ -459,6 +459,20 @@ class TestUndo:
         kept.run("keep", "undo", "--yes")
         assert {each["path"]: each["proof"] for each in kept.sets()}[first] == "damaged"
 
+    def test_one_that_rotted_while_the_catalogue_was_built_again_comes_back_as_damaged(self, kept: Plant) -> None:
+        first, *_ = plan(kept)
+        kept.run("keep", "apply", "--yes")
+        kept.run("look", "--rebuild", "--yes")
+        torn = kept.share / HOLDING / first / "memory.bin"
+        about = torn.stat()
+        torn.write_bytes(bytes(reversed(torn.read_bytes())))
+        os.utime(torn, ns=(about.st_atime_ns, about.st_mtime_ns))
+        kept.run("keep", "undo", "--yes")
+        kept.look()
+        kept.prove()
+        proofs = {each["path"]: each["proof"] for each in kept.sets()}
+        assert (proofs.pop(first), set(proofs.values())) == ("damaged", {"read-back"})
+
     def test_a_manifest_that_somebody_wrote_leads_nowhere(self, kept: Plant) -> None:
         kept.run("keep", "apply", "--yes")
         manifest = json.loads((kept.share / MANIFEST).read_text())
@@ -527,6 +541,19 @@ class TestPurge:
         done = ripe.run("keep", "purge", "--yes")
         assert told in done.out
         assert held(ripe) == [newer] != [older]
+
+    def test_what_was_not_read_since_the_catalogue_was_built_again_stays(self, ripe: Plant) -> None:
+        """Nobody can tell then whether it is the last set before a power-down that was marked since."""
+        older, newer = held(ripe)
+        assert ripe.run("look", "--rebuild", "--yes").code == 0
+        ripe.prove()
+        done = ripe.run("keep", "purge", "--yes")
+        assert f"guard keep undo {older}" in " ".join(done.out.split())
+        assert held(ripe) == [older, newer]
+        for words in (("keep", "undo", "--yes"), ("look",), ("prove", "--due"), ("keep", "apply", "--yes")):
+            assert ripe.run(*words).code == 0
+        assert ripe.run("keep", "purge", "--yes").code == 0
+        assert held(ripe) == []
 
     def test_a_share_in_doubt_deletes_nothing(self, ripe: Plant) -> None:
         (ripe.share / ".guard-share.json").unlink()

@@ -259,7 +259,10 @@ class Catalogue:
     def give_back(
         self, place: int, arm: str, path: str, fingerprint: str, at: datetime, told: Mapping[str, object]
     ) -> None:
-        """Write down that a set was moved back to where it was, with all that was learnt of it."""
+        """Write down that a set was moved back to where it was, with all that was learnt of it.
+
+        Of one that was not read since the catalogue was built again the next look must find what the ledger tells.
+        """
         raw = name_bytes(path)
         with self.store.transaction() as db:
             row = db.execute(
@@ -268,7 +271,11 @@ class Catalogue:
                 (place, raw, arm, fingerprint),
             ).fetchone()
             if row is not None:
-                db.execute("UPDATE sets SET gone_at=NULL, trouble=NULL WHERE id=?", row)
+                db.execute(
+                    "UPDATE sets SET gone_at=NULL, trouble=NULL, complete=CASE WHEN sealed_at IS NOT NULL THEN complete END"
+                    " WHERE id=?",
+                    row,
+                )
                 db.execute("DELETE FROM about WHERE key=?", (_READING,))  # its name was read when it was last there
                 changes.note_of(db, self._at(place, raw), at, fingerprint, {"state": "returned"})
             changes.note(db, at, "keep", arm, told)
