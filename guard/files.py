@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 
 UNFINISHED = ".new"
@@ -19,9 +20,22 @@ def write_whole(path: str, content: bytes) -> None:
         file.flush()
         os.fsync(file.fileno())
     os.replace(temporary, path)
-    if hasattr(os, "O_DIRECTORY"):
-        folder = os.open(os.path.dirname(path) or ".", os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+    force_names(os.path.dirname(path) or ".")
+
+
+def force_names(folder: str) -> None:
+    """Force the names in a folder to the disk. Where a file system cannot do that for one folder, all is forced there.
+
+    Raises OSError.
+    """
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP):
+            raise
+        os.sync()
+    finally:
+        os.close(handle)

@@ -15,6 +15,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from guard.files import force_names
 from guard.model import FileFacts
 from guard.share import bag
 from guard.share.cargo import Bag, Cargo, SourceDiffers, Told, difference, only_read
@@ -25,7 +26,7 @@ from guard.share.listing import Listing, SetChanged, SetUnreadable, list_folder
 from guard.share.medium import Medium, folders_of, medium_of, probed, room_for, unfit
 from guard.share.refusals import BagDiffers, DestRefused, MediumFailed, NamesRefused
 from guard.share.source import Reading, Wanted, read_folder
-from guard.share.writing import PART_NAME, Writer, force, new_part, settle, write_all
+from guard.share.writing import PART_NAME, Writer, new_part, settle, write_all
 from guard.units import bytes_in_words
 
 PARTLY = ".incomplete"
@@ -291,8 +292,8 @@ class _Carrier:
         with self._failing():
             folders = folders_of(PAYLOAD + path for path in self.wanted)
             for folder in sorted(folders, key=len, reverse=True):
-                force(self._at(folder))
-            force(self.partly)
+                force_names(self._at(folder))
+            force_names(self.partly)
 
     def _prove(self) -> None:
         try:
@@ -309,7 +310,7 @@ class _Carrier:
             if os.path.lexists(self.whole):
                 raise BagDiffers(self.whole, "it appeared while the copy was made")
             os.rename(self.partly, self.whole)
-            force(self.dest)
+            force_names(self.dest)
             missing = self._missing()
             if missing is not None:
                 raise BagDiffers(self.whole, f"{missing} is missing since the bag got its name")

@@ -12,7 +12,7 @@ import shutil
 import stat
 from collections.abc import Iterable
 
-from guard.files import write_whole
+from guard.files import force_names, write_whole
 from guard.share.find import OUR_PREFIX
 from guard.share.refusals import HoldingRefused
 
@@ -129,8 +129,8 @@ def _move(root: str, source: str, target: str) -> None:
         if os.lstat(old).st_dev != os.stat(folder).st_dev:
             raise HoldingRefused(old, f"it lies in another file system than {folder}, so it cannot be moved whole")
         os.rename(old, new)
-        _force(os.path.dirname(old))
-        _force(folder)
+        force_names(os.path.dirname(old))
+        force_names(folder)
     except OSError as error:
         raise HoldingRefused(old, f"it cannot be moved to {new} ({error.strerror})") from error
 
@@ -175,16 +175,5 @@ def _make(root: str, path: str) -> str:
         parent, where = where, os.path.join(where, name)
         if not os.path.isdir(where):
             os.mkdir(where)
-            _force(parent)
+            force_names(parent)
     return where
-
-
-def _force(folder: str) -> None:
-    """Force the names in a folder to the disk, where the system can."""
-    if not hasattr(os, "O_DIRECTORY"):
-        return
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import os
 import stat
@@ -64,21 +63,6 @@ def _made_way(folder: str, path: str) -> str:
             if not stat.S_ISDIR(os.lstat(folder).st_mode):
                 raise
     return os.path.join(folder, last)
-
-
-def force(folder: str) -> None:
-    """Force the names in a folder to the medium. Where a file system cannot do that for one, all is forced there."""
-    if not hasattr(os, "O_DIRECTORY"):
-        return
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    except OSError as error:
-        if error.errno not in (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP):
-            raise
-        os.sync()
-    finally:
-        os.close(handle)
 
 
 class Writer:
