@@ -15,10 +15,11 @@ from decimal import Decimal, InvalidOperation, localcontext
 
 from guard.desk import Desk
 from guard.errors import CallError
+from guard.lapses import NO_PART
 from guard.model import FileFacts
 from guard.plant import Recipe
 from guard.record import Record
-from guard.share.checksums import PAYLOAD, is_checksum_list
+from guard.share.checksums import is_bag, is_checksum_list, saved_as
 from guard.share.contents import BLOCK_BYTES, DIGEST_BYTES, Content, contents
 from guard.share.differing import part_of
 from guard.share.listing import SetChanged, SetUnreadable
@@ -122,16 +123,17 @@ def changes(desk: Desk, old: Known, new: Known) -> list[Change]:
     for path in sorted(before.keys() | after.keys()):
         one, other = before.get(path), after.get(path)
         if one is None or other is None or one.sha256 != other.sha256:
-            found.append(Change(path, _part(path, recipe), one, other))
+            in_bag = is_bag(before if other is None else after)
+            found.append(Change(path, _part(path, recipe, in_bag=in_bag), one, other))
     return sorted(found, key=lambda each: (each.part == VOLATILE, each.part != AXIS_ZERO, each.part == "", each.part))
 
 
-def _part(path: str, recipe: Recipe | None) -> str:
+def _part(path: str, recipe: Recipe | None, *, in_bag: bool) -> str:
     if is_checksum_list(path):
         return VOLATILE  # which differs with whatever it lists
-    if recipe is None:
-        return ""
-    saved = path.removeprefix(PAYLOAD)
+    saved = saved_as(path, in_bag=in_bag)
+    if recipe is None or saved is None:
+        return NO_PART
     return VOLATILE if matches(recipe.volatile, saved) else part_of(saved, recipe)
 
 

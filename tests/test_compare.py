@@ -175,6 +175,18 @@ def test_a_checksum_list_differs_with_what_it_lists(plant: Plant) -> None:
     assert "volatile: 1 added, 1 changed" in done.out
 
 
+def test_a_folder_called_data_is_a_payload_in_a_bag_only(plant: Plant) -> None:
+    files: dict[str, bytes | None] = {"data/history/log.txt": b"another save\n", "data/axis-zero.csv": ZERO}
+    done = compared(plant, files)
+    assert "of no part: 2 added" in done.out
+    assert "volatile" not in done.out
+    assert "axis-zero: " not in done.out
+
+    done = compared(plant.copy(plant.root / "bag"), {**files, "bagit.txt": b"BagIt-Version: 1.0\n"})
+    assert "volatile: 2 added" in done.out
+    assert "axis-zero: 1 added" in done.out
+
+
 def test_what_a_file_or_its_name_holds_steers_no_terminal(plant: Plant) -> None:
     hostile = "programs/\x1b[2J\u202eweld.txt"
     files = {hostile: b"x", "programs/weld.txt": "one\n\u009b2J\u202etwo\n".encode()}

@@ -37,6 +37,20 @@ def is_bag(paths: Mapping[str, object]) -> bool:
     return "bagit.txt" in paths
 
 
+def saved_as(path: str, *, in_bag: bool) -> str | None:
+    """The path that a file of a set was saved under. A bag keeps it below its payload; what lies beside that is none."""
+    if not in_bag:
+        return path
+    return path.removeprefix(PAYLOAD) if path.startswith(PAYLOAD) else None
+
+
+def payload(files: Mapping[str, FileFacts]) -> Mapping[str, FileFacts]:
+    """The files that were saved, by the paths they were saved under. What lies beside a bag's payload is none."""
+    if not is_bag(files):
+        return files
+    return {name: file for path, file in files.items() if (name := saved_as(path, in_bag=True)) is not None}
+
+
 def further_algorithms(paths: Mapping[str, object]) -> tuple[str, ...]:
     """The digests besides SHA-256 that a bag's manifests want."""
     if not is_bag(paths):

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from guard.lapses import NO_PART, PartDifference
 from guard.model import FileFacts
 from guard.plant import Recipe
-from guard.share.checksums import PAYLOAD, is_bag, is_checksum_list
+from guard.share.checksums import is_bag, is_checksum_list, payload
 from guard.share.find import is_left_by_a_file_browser
 from guard.share.recipe import matches
 
@@ -18,11 +18,12 @@ NAMED = 3
 def saved(files: Iterable[FileFacts]) -> dict[str, FileFacts]:
     """The files that were saved, by the paths they were saved under: no checksum lists, nothing beside a bag's payload."""
     by_path = {file.path: file for file in files}
-    if is_bag(by_path):
-        found = {path.removeprefix(PAYLOAD): file for path, file in by_path.items() if path.startswith(PAYLOAD)}
-    else:
-        found = {path: file for path, file in by_path.items() if not is_checksum_list(path)}
-    return {path: file for path, file in found.items() if not is_left_by_a_file_browser(path.rpartition("/")[2])}
+    in_bag = is_bag(by_path)
+    return {
+        path: file
+        for path, file in payload(by_path).items()
+        if (in_bag or not is_checksum_list(path)) and not is_left_by_a_file_browser(path.rpartition("/")[2])
+    }
 
 
 def part_of(path: str, recipe: Recipe) -> str:

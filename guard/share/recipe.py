@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from guard.plant import Checks, PartRule, Recipe
+from guard.share.checksums import PAYLOAD
 from guard.units import bytes_in_words
 
 
@@ -121,7 +122,7 @@ def views(path: str) -> tuple[str, ...]:
     """
     unwrapped = path.partition("/")[2]
     found = [path]
-    found += [view.removeprefix("data/") for view in (path, unwrapped) if view.startswith("data/")]
+    found += [view.removeprefix(PAYLOAD) for view in (path, unwrapped) if view.startswith(PAYLOAD)]
     if unwrapped:
         found.append(unwrapped)
     return tuple(found)

@@ -11,7 +11,7 @@ from guard.model import FileFacts, Part, Problem
 from guard.plant import Checks, PartRule, Recipe
 from guard.record import Record
 from guard.rules.capture import EARLIEST_PLAUSIBLE
-from guard.share.checksums import PAYLOAD, Digest, bag_faults, is_bag, is_checksum_list, sums_faults
+from guard.share.checksums import Digest, bag_faults, is_checksum_list, payload, sums_faults
 from guard.share.find import is_left_by_a_file_browser
 from guard.share.fingerprint import digest_in_order, in_path_order
 from guard.share.recipe import Inspection, pattern
@@ -58,15 +58,15 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     odd += [f"{path} is named as a copy that did not finish" for path in _unfinished(files, recipe)]
     by_path = {file.path: file for file in files}
     saved = _without_strays(files)
-    payload = _payload({file.path: file for file in saved})
+    named = payload({file.path: file for file in saved})
     faults = [] if files else ["it holds no file"]
     faults += [*sums_faults(by_path, reading.kept), *bag_faults(by_path, reading.kept, further)]
     parts = []
     for rule in recipe.parts:
-        part, part_faults = _part(rule, payload, reading.taken_off, inspection, as_of)
+        part, part_faults = _part(rule, named, reading.taken_off, inspection, as_of)
         parts.append(part)
         faults += part_faults
-    identity = _identity(recipe, payload, reading.kept)
+    identity = _identity(recipe, named, reading.kept)
     if recipe.identity is not None and identity is None:
         faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
     problems = _problems("incomplete-set", faults) + _problems("odd-entry", odd)
@@ -96,13 +96,6 @@ def _unfinished(files: Iterable[FileFacts], recipe: Recipe) -> list[str]:
 def _without_strays(files: list[FileFacts]) -> list[FileFacts]:
     """The files without those that a file browser left when somebody looked at the folder: they came with no save."""
     return [file for file in files if not is_left_by_a_file_browser(file.path.rpartition("/")[2])]
-
-
-def _payload(files: Mapping[str, FileFacts]) -> Mapping[str, FileFacts]:
-    """The files that were saved, by the paths they were saved under. What lies beside a bag's payload is none."""
-    if not is_bag(files):
-        return files
-    return {path.removeprefix(PAYLOAD): file for path, file in files.items() if path.startswith(PAYLOAD)}
 
 
 def _part(

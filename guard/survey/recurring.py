@@ -7,7 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from guard.record import Record
-from guard.share.checksums import PAYLOAD, is_checksum_list
+from guard.share.checksums import PAYLOAD, is_bag, is_checksum_list, saved_as
 from guard.survey.contents import Content
 from guard.survey.naming import is_plain
 from guard.survey.stamps import whole_stamp
@@ -59,9 +59,9 @@ def _by_key(item: tuple[tuple[str, bool], object]) -> tuple[str, bool]:
 
 def payload(content: Content) -> list[str]:
     """The paths that a recipe speaks of: those of a bag without its own files."""
-    if "bagit.txt" in content.files:
-        return [path.removeprefix(PAYLOAD) for path in content.files if path.startswith(PAYLOAD)]
-    return [path for path in content.files if not is_checksum_list(path)]
+    in_bag = is_bag(content.files)
+    names = (saved_as(path, in_bag=in_bag) for path in content.files)
+    return [name for name in names if name is not None and (in_bag or not is_checksum_list(name))]
 
 
 def _base(contents: Sequence[Content]) -> str:
