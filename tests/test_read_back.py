@@ -96,6 +96,13 @@ def test_damage_that_another_found_meanwhile_is_not_taken_back(plant: Plant) -> 
     assert "damaged-set" in plant.ask().codes
 
 
+def test_a_set_that_is_gone_is_called_so_where_no_file_of_it_can_be_named(plant: Plant) -> None:
+    path = plant.save("arm-07")
+    plant.ready()
+    shutil.rmtree(plant.share / path)
+    assert f"{path}: the set changed or vanished while it was read" in plant.run("prove", path).out
+
+
 def night(plant: Plant, share_is_written: Callable[[], bool]) -> float | None:
     """One wake of the hand that has the nights; returns after how many seconds it wants to be woken again."""
     hand = Hand("nightly", load(str(plant.config)), lambda _: lambda: None, threading.Event())

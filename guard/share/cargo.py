@@ -65,7 +65,7 @@ def difference(folder: str, cargo: Cargo, told: Told) -> str | None:
         listing = list_folder(folder)
         reading = read_folder(folder, listing, only_read(told.read), from_disk=True)
     except SetChanged as error:
-        return f"{error} vanished while it was read"
+        return f"{str(error) or 'the bag'} vanished while it was read"
     if listing.odd:
         return f"{listing.odd[0].path} {listing.odd[0].why}"
     there = {file.path: file.sha256 for file in reading.files}

@@ -13,7 +13,7 @@ LAST_NS = 2**63 - 1
 
 
 class SetChanged(Exception):
-    """A set changed, or something in it vanished, while it was read."""
+    """A set changed, or something in it vanished, while it was read: the message says what, nothing where all of it did."""
 
 
 class SetUnreadable(Exception):

@@ -44,7 +44,9 @@ def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock
         looks = appearance(f"{ground.root}/{known.path}", known.form)
         sealed = read_set(ground, known.path, known.form, recipe, looks, clock(), progress.read, from_disk=True)
     except SetChanged as error:
-        return Proved(known.path, known.arm, "unreadable", f"{error} changed or vanished while it was read")
+        return Proved(
+            known.path, known.arm, "unreadable", f"{str(error) or 'the set'} changed or vanished while it was read"
+        )
     except SetUnreadable as error:
         catalogue.hinder(known, str(error))
         return Proved(known.path, known.arm, "unreadable", str(error))
