@@ -447,7 +447,25 @@ def test_no_text_of_a_survey_can_add_a_key() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["arm-07", "7", "a.b_c", "-a", ".a", "a b", "", "a/b", "é1", "a\n", "a\u200f", "\udcff"], ids=ascii
+    "name",
+    [
+        "arm-07",
+        "7",
+        "a.b_c",
+        "-a",
+        ".a",
+        "a b",
+        "",
+        "a/b",
+        "é1",
+        "a\n",
+        "a\u200f",
+        "\udcff",
+        "a" * 200,
+        "a" * 201,
+        "é" * 101,
+    ],
+    ids=ascii,
 )
 def test_an_arm_id_here_is_what_the_configuration_allows(name: str) -> None:
     try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from guard.config_values import Wrong, arm_id
 from guard.record import Record
 from guard.survey.stamps import Stamp, lone_time, whole_stamp
 from guard.survey.stamps import further_stamp as further
@@ -87,7 +88,11 @@ def mask(name: str) -> str:
 
 def is_arm_id(name: str) -> bool:
     """Whether a name can be an arm's id: what the configuration allows."""
-    return re.fullmatch(r"\w[\w.-]*", name) is not None
+    try:
+        arm_id(name)
+    except Wrong:
+        return False
+    return True
 
 
 def is_plain(name: str) -> bool:
