@@ -365,8 +365,8 @@ EXPLANATIONS: dict[str, Explanation] = {
             ("unknown", "another share's marker, the marker gone, or nearly everything vanished"),
             ("caution", "the share never had a marker"),
         ),
-        "Check that the right share is mounted. If it is, and meant to be so: guard init --share"
-        " PATH writes the marker, guard look --accept-vanished believes the loss.",
+        "Check that the right share is mounted. If it is, and meant to be so: guard init --share PATH writes its"
+        " first marker, with --adopt too where that is gone or another's; guard look --accept-vanished believes the loss.",
     ),
     "share-unseen": Explanation(
         "The share has not been looked at lately",
