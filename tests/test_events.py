@@ -90,6 +90,7 @@ def test_arms_that_are_not_configured_any_more_stay_in_the_event_and_are_told() 
 def test_the_same_arms_in_another_order_are_the_same_event() -> None:
     assert same_as(EVENT._replace(id="", arms=("arm-09", "arm-07")), (EVENT,)) == EVENT
     assert same_as(EVENT._replace(title="Winter shutdown"), (EVENT,)) is None
+    assert same_as(EVENT._replace(people=("Ana",)), (EVENT,)) is None, "else who comes would be lost"
 
 
 # Through the command line

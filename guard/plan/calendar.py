@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from guard.model import ACTIONS, Action, PlannedEvent
-from guard.plan.events import is_over
+from guard.plan.events import is_over, said
 from guard.plant import EVERY_ARM, CalendarRule
 from guard.record import Record
 
@@ -197,11 +197,6 @@ Place = tuple[str, str]
 def place(event: PlannedEvent) -> Place:
     """Where in its calendar an event comes from."""
     return event.uid or "", event.recurrence
-
-
-def said(event: PlannedEvent) -> tuple[object, ...]:
-    """What an event says, by which a changed one differs."""
-    return event.kind, event.start, event.off_for, tuple(sorted(event.arms)), event.title, tuple(sorted(event.people))
 
 
 def changes(planned: Iterable[PlannedEvent], dropped: Collection[PlannedEvent], read: Read, now: datetime) -> Changes:

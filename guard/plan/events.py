@@ -165,12 +165,13 @@ def within(events: Iterable[PlannedEvent], first: datetime, last: datetime | Non
     return tuple(event for event in events if not is_over(event, first) and (last is None or event.start <= last))
 
 
+def said(event: PlannedEvent) -> tuple[object, ...]:
+    """What an event says, by which a changed one differs: kind, start, duration, arms, title and people."""
+    return event.kind, event.start, event.off_for, tuple(sorted(event.arms)), event.title, tuple(sorted(event.people))
+
+
 def same_as(event: PlannedEvent, events: Iterable[PlannedEvent]) -> PlannedEvent | None:
-    """The event that says the same already: kind, start, duration, arms and title."""
-
-    def said(each: PlannedEvent) -> tuple[object, ...]:
-        return each.kind, each.start, each.off_for, sorted(each.arms), each.title
-
+    """The event that says the same already."""
     return next((each for each in events if said(each) == said(event)), None)
 
 
