@@ -6,6 +6,7 @@ import os
 import shutil
 import sqlite3
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -187,3 +188,36 @@ class TestSignOffs:
         shutil.rmtree(plant.share / path / "programs")
         plant.look()
         assert plant.ask().code == 20
+
+
+class TestRestoreTests:
+    """Only what was restored on an arm, and was saved by then, is tested."""
+
+    @pytest.fixture
+    def tested(self, tmp_path: Path) -> Plant:
+        plant = Plant(tmp_path / "tested", extra='[proof]\nrestore-test-within = "400d"\n')
+        for arm in plant.arms:
+            plant.save(arm)
+        plant.ready()
+        return plant
+
+    @pytest.mark.parametrize(
+        ("arm", "ago", "told"),
+        [
+            pytest.param("arm-09", timedelta(), "a set of arm-09", id="another-arms-set"),
+            pytest.param("arm-07", 7 * HOUR, "which was saved after that", id="a-set-from-later"),
+        ],
+    )
+    def test_no_other_is_taken(self, tested: Plant, arm: str, ago: timedelta, told: str) -> None:
+        (path,) = (each["path"] for each in tested.sets(arm))
+        words = ("restore-test", "arm-07", "--set", path, "--at", (now() - ago).isoformat(), "--by", "Ana")
+        refused = tested.run("mark", *words)
+        assert (refused.code, refused.out) == (2, "")
+        assert told in refused.err
+        assert tested.ask().codes == {"restore-test-due"}
+
+    def test_what_was_restored_is(self, tested: Plant) -> None:
+        (path,) = (each["path"] for each in tested.sets("arm-07"))
+        assert tested.run("mark", "restore-test", "arm-07", "--set", path, "--by", "Ana").code == 0
+        asked = tested.ask()
+        assert (asked.json["verdict"], asked.answer["set"]["proof"]) == ("clear", "restored")
