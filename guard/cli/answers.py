@@ -11,6 +11,7 @@ from guard.cli.ask import EXIT_CODES, names
 from guard.cli.output import Line
 from guard.cli.question import Asked
 from guard.desk import Desk
+from guard.rules.evidence import utc
 from guard.rules.restore import Choice
 from guard.times import shown
 
@@ -65,4 +66,4 @@ def _exit_code(found: Choice) -> int:
 
 
 def _head(about: str, now: datetime) -> dict[str, object]:
-    return {"schema": 1, "asked_at": output.when(now), "about": about}
+    return {"schema": 1, "asked_at": utc(now), "about": about}

@@ -17,6 +17,7 @@ from guard.errors import NotUnderstood
 from guard.model import PlannedEvent
 from guard.plan.calendar import Left
 from guard.plan.events import is_over
+from guard.rules.evidence import utc
 from guard.times import shown, shown_with_age
 from guard.units import in_words, quoted
 
@@ -171,7 +172,7 @@ def _as_json(taken: TakenIn) -> dict[str, object]:
         "kept": list(map(event_as_json, found.kept)),
         "left_out": list(map(event_as_json, found.dropped)),
         "unchanged": found.same,
-        "until": output.when(taken.until),
+        "until": utc(taken.until),
         "doubts": [each._asdict() for each in taken.left],
     }
 
@@ -183,8 +184,8 @@ def event_as_json(event: PlannedEvent) -> dict[str, object]:
     return {
         "id": event.id,
         "kind": event.kind,
-        "start": output.when(event.start),
-        "end": output.when(end(event)),
+        "start": utc(event.start),
+        "end": utc(end(event)),
         "arms": list(event.arms),
         "title": event.title,
         "source": event.source,

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from guard.campaigns import event_meant, prepare
 from guard.cli import output
 from guard.cli.ask import EXIT_CODES, Run
-from guard.cli.output import Line, when
+from guard.cli.output import Line
 from guard.cli.put import put
 from guard.desk import Desk
 from guard.errors import NotUnderstood
@@ -17,7 +17,7 @@ from guard.load import load
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Missed, Need, Turn
 from guard.plan.events import end
 from guard.plan.windows import MINUTE
-from guard.rules.evidence import seconds
+from guard.rules.evidence import seconds, utc
 
 MOST_PEOPLE = 1000
 MOST_MINUTES = 100_000
@@ -92,27 +92,27 @@ def as_document(plan: Campaign) -> dict[str, object]:
     terms, event = plan.terms, plan.terms.event
     return {
         "schema": 1,
-        "asked_at": when(terms.as_of),
+        "asked_at": utc(terms.as_of),
         "event": {
             "id": event.id,
             "kind": event.kind,
-            "start": when(event.start),
-            "end": when(end(event)),
+            "start": utc(event.start),
+            "end": utc(end(event)),
             "title": event.title,
         },
         "people": terms.people,
         "minutes_each": terms.each // MINUTE,
         "fresh_limit_s": seconds(terms.limit),
-        "counts_from": when(terms.counts_from),
-        "ready_by": when(terms.ready_by),
-        "begin_by": when(plan.begin_by),
+        "counts_from": utc(terms.counts_from),
+        "ready_by": utc(terms.ready_by),
+        "begin_by": utc(plan.begin_by),
         "turns": list(map(_turn, plan.turns)),
         "missed": list(map(_missed, plan.missed)),
         "help": plan.help
         and {
             "people": plan.help.people,
             "fresh_limit_s": None if plan.help.limit is None else seconds(plan.help.limit),
-            "begin_by": when(plan.help.begin_by),
+            "begin_by": utc(plan.help.begin_by),
         },
         "arms": [_need(each, plan) for each in plan.needs],
         "not_configured": list(plan.not_configured),
@@ -125,9 +125,9 @@ def _turn(turn: Turn) -> dict[str, object]:
         "number": turn.number,
         "arm": turn.arm,
         "area": turn.area,
-        "counts_from": when(turn.counts_from),
-        "begin_from": when(turn.begin_from),
-        "begin_by": when(turn.begin_by),
+        "counts_from": utc(turn.counts_from),
+        "begin_from": utc(turn.begin_from),
+        "begin_by": utc(turn.begin_by),
         "kept_off": list(turn.kept_off),
     }
 
@@ -137,8 +137,8 @@ def _missed(missed: Missed) -> dict[str, object]:
         "arm": missed.arm,
         "area": missed.area,
         "fits": missed.fits,
-        "from": when(missed.span.first),
-        "until": when(missed.span.ends),
+        "from": utc(missed.span.first),
+        "until": utc(missed.span.ends),
         "kept_off": list(missed.span.kept_off),
     }
 
@@ -151,9 +151,9 @@ def _need(need: Need, plan: Campaign) -> dict[str, object]:
         "needs": need.needed,
         "verdict": need.verdict.level,
         "set": None if resting is None else resting.set.path,
-        "captured_at": when(saved),
+        "captured_at": utc(saved),
         "blocking": [
-            {"code": found.code, "level": found.level, "remedy": found.remedy, "by": when(plan.due(need, found))}
+            {"code": found.code, "level": found.level, "remedy": found.remedy, "by": utc(plan.due(need, found))}
             for found in need.blocking
         ],
     }

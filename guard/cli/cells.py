@@ -16,7 +16,7 @@ from guard.model import USUAL_OFF, FittedCell, PlannedEvent
 from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.cells import due_soon_at, installed_at, open_alarms
-from guard.rules.evidence import MICROSECOND, later, seconds
+from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.outlook import HOUR, Depletion, Outlook, depletion, outlook
 from guard.rules.spares import was_old
 from guard.times import day_shown, shown, shown_with_age
@@ -206,7 +206,7 @@ def _as_json(row: Row, now: datetime) -> dict[str, object]:
         "interval_left_s": None if left is None else seconds(left),
         "charge_left_mah": row.of and row.of.charge.mah,
         "charge_left_sigma_mah": row.of and row.of.charge.sigma_mah,
-        "empty_at": output.when(row.empty and row.empty.at),
+        "empty_at": utc(row.empty and row.empty.at),
         "empty_sigma_s": row.empty and seconds(row.empty.sigma),
         "expected_hours": row.expected_h,
         "next_event": row.next and {"id": row.next.event.id, "loss_probability": row.next.probability},

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from guard.cli.output import Line, when
+from guard.cli.output import Line
 from guard.plant import Arm
+from guard.rules.evidence import utc
 from guard.rules.restore import AFTER, Choice
 from guard.settings import Settings
 from guard.tell import restoring
@@ -98,20 +99,20 @@ def as_json(choice: Choice, settings: Settings) -> dict[str, object]:
     zone, chosen = settings.zone(), choice.chosen
     return {
         "arm": choice.arm,
-        "before": when(choice.before),
+        "before": utc(choice.before),
         "doubt": choice.doubt,
         "set": chosen
         and {
             "path": chosen.set.path,
             "fingerprint": chosen.set.fingerprint,
-            "captured_at": when(chosen.captured_at),
+            "captured_at": utc(chosen.captured_at),
             "proof": chosen.proof,
-            "last_read_at": when(chosen.set.last_read_at),
+            "last_read_at": utc(chosen.set.last_read_at),
             "copies": chosen.set.copies,
         },
         "why": restoring.why(choice, zone) if chosen else None,
-        "edits_since": [{"at": when(mark.at), "by": mark.by, "note": mark.note} for mark in choice.edits],
-        "newer": [{"path": each.path, "captured_at": when(each.captured_at), "why": each.why} for each in choice.newer],
-        "unproven_since": when(choice.lapse.began_at) if choice.lapse else None,
-        "differs_since": when(choice.differs.began_at) if choice.differs else None,
+        "edits_since": [{"at": utc(mark.at), "by": mark.by, "note": mark.note} for mark in choice.edits],
+        "newer": [{"path": each.path, "captured_at": utc(each.captured_at), "why": each.why} for each in choice.newer],
+        "unproven_since": utc(choice.lapse.began_at) if choice.lapse else None,
+        "differs_since": utc(choice.differs.began_at) if choice.differs else None,
     }

@@ -7,11 +7,11 @@ from datetime import timedelta, tzinfo
 
 from guard import swaps
 from guard.cli import output
-from guard.cli.output import Line, when
+from guard.cli.output import Line
 from guard.cli.verdicts import cautions
 from guard.desk import Desk
 from guard.model import SwapWindow
-from guard.rules.evidence import MICROSECOND, seconds
+from guard.rules.evidence import MICROSECOND, seconds, utc
 from guard.rules.lapses import accounts
 from guard.rules.memory import after_the_change, in_order, told
 from guard.rules.standing import standing
@@ -181,12 +181,12 @@ def as_json(change: Change) -> dict[str, object]:
         document[key] = None
     out = time_out(change.facts, change.facts.as_of) if window is None else window
     document |= {"limit_s": seconds(out.limit), "limited_by": "hold-up" if is_by_hold_up(out) else "limit"}
-    document["proof"] = change.proof and {"at": when(change.proof[0]), **change.proof[1]}
+    document["proof"] = change.proof and {"at": utc(change.proof[0]), **change.proof[1]}
     document["hold_up_s"] = out.hold_up and seconds(out.hold_up.lasts)
     if window is None:
         return document
-    document |= {"began_at": when(window.began_at), "elapsed_s": seconds(window.elapsed)}
-    document |= {"ended_at": when(window.ended_at), "by": window.began_by, "disagree": window.disagree}
+    document |= {"began_at": utc(window.began_at), "elapsed_s": seconds(window.elapsed)}
+    document |= {"ended_at": utc(window.ended_at), "by": window.began_by, "disagree": window.disagree}
     if _runs(change):
         document["left_s"] = seconds(max(window.limit - window.elapsed, timedelta()))
     if window.rests_on is not None:

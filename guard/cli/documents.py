@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from guard.cli.output import when
 from guard.model import Verdict
-from guard.rules.evidence import seconds
+from guard.rules.evidence import seconds, utc
 from guard.rules.sign_off import in_utc
 
 
@@ -14,9 +13,9 @@ def answers(verdicts: list[Verdict], as_of: datetime, worst: str, silent_since: 
     """The answers as the JSON contract has them."""
     return {
         "schema": 1,
-        "asked_at": when(as_of),
+        "asked_at": utc(as_of),
         "verdict": worst,
-        "monitor_silent_since": when(silent_since),
+        "monitor_silent_since": utc(silent_since),
         "answers": [_answer(verdict) for verdict in verdicts],
     }
 
@@ -25,10 +24,10 @@ def _answer(verdict: Verdict) -> dict[str, object]:
     return {
         "arm": verdict.arm,
         "action": verdict.question.action,
-        "at": when(verdict.question.at),
+        "at": utc(verdict.question.at),
         "off_for_s": seconds(verdict.question.off_for),
         "verdict": verdict.level,
-        "holds_until": when(verdict.holds_until),
+        "holds_until": utc(verdict.holds_until),
         "then": verdict.then,
         "set": _set(verdict),
         "loss": verdict.loss and {"probability": verdict.loss.probability, "expected_hours": verdict.loss.expected_h},
@@ -39,7 +38,7 @@ def _answer(verdict: Verdict) -> dict[str, object]:
                 "message": found.message,
                 "remedy": found.remedy,
                 "evidence": found.evidence,
-                "turns_at": when(found.turns_at),
+                "turns_at": utc(found.turns_at),
                 "signed_off": found.signed_off and in_utc(found.signed_off),
             }
             for found in verdict.findings
@@ -54,8 +53,8 @@ def _set(verdict: Verdict) -> dict[str, object] | None:
     return {
         "path": backup.path,
         "fingerprint": backup.fingerprint,
-        "captured_at": when(verdict.resting.captured_at),
+        "captured_at": utc(verdict.resting.captured_at),
         "proof": verdict.resting.proof,
-        "last_read_at": when(backup.last_read_at),
+        "last_read_at": utc(backup.last_read_at),
         "copies": backup.copies,
     }

@@ -13,6 +13,7 @@ from guard.desk import Desk
 from guard.held import Left, Moved
 from guard.load import load
 from guard.retain import Plan
+from guard.rules.evidence import utc
 from guard.rules.retention import Decision
 from guard.share.holding import HOLDING_NAME
 from guard.share.refusals import PlanDiffers
@@ -85,7 +86,7 @@ def _document(plan: Plan) -> dict[str, object]:
                 "keep": each.keep,
                 "reasons": list(each.reasons),
                 "bytes": each.bytes,
-                "captured_at": output.when(each.captured_at),
+                "captured_at": utc(each.captured_at),
             }
             for each in plan.decisions
         ],
@@ -198,8 +199,8 @@ def _held_json(each: HeldSet) -> dict[str, object]:
         "place": each.place,
         "held_as": each.held_as,
         "fingerprint": each.fingerprint,
-        "captured_at": output.when(each.captured_at),
-        "held_at": output.when(each.held_at),
+        "captured_at": utc(each.captured_at),
+        "held_at": utc(each.held_at),
         "bytes": each.bytes,
         "plan": each.plan,
         "rule": each.rule,

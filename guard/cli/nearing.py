@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from guard.campaigns import Nearing
-from guard.cli.output import Line, when
+from guard.cli.output import Line
 from guard.plan.campaign import Campaign
+from guard.rules.evidence import utc
 from guard.tell.campaign import named, to_begin
 
 
@@ -27,8 +28,8 @@ def nearing_json(plan: Campaign | None) -> dict[str, object] | None:
     return plan and {
         "id": plan.terms.event.id,
         "kind": plan.terms.event.kind,
-        "start": when(plan.terms.event.start),
+        "start": utc(plan.terms.event.start),
         "backups": len(plan.turns),
-        "begin_by": when(plan.begin_by),
+        "begin_by": utc(plan.begin_by),
         "missed": [each.arm for each in plan.missed],
     }

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Iterator
-from datetime import datetime
 
 from guard import names
 from guard.record import Record
@@ -156,11 +155,6 @@ def tell(text: str) -> None:
         if sys.stderr.isatty():
             rows = wrapped(rows[0], get_terminal_size(sys.stderr.fileno()).columns or 80)
         print("\n".join(rows), file=sys.stderr)
-
-
-def when(moment: datetime | None) -> str | None:
-    """A time as the JSON contract writes it."""
-    return None if moment is None else moment.isoformat().replace("+00:00", "Z")
 
 
 def is_interactive() -> bool:

@@ -11,6 +11,7 @@ from guard.cli.ask import Run
 from guard.cli.output import Line
 from guard.desk import Desk
 from guard.load import load
+from guard.rules.evidence import utc
 from guard.sets import SetView
 from guard.sets import views as views_of
 from guard.store.known import Known
@@ -42,7 +43,7 @@ def _view_json(view: SetView) -> dict[str, object]:
         "arm": view.arm,
         "path": backup.path,
         "fingerprint": backup.fingerprint,
-        "captured_at": output.when(view.captured_at),
+        "captured_at": utc(view.captured_at),
         "proof": view.proof,
         "bytes": backup.bytes,
         "files": backup.files,

@@ -16,6 +16,7 @@ from guard.model import FittedCell, SpareCells
 from guard.plant import CellType
 from guard.record import Record
 from guard.rules.cells import made_on
+from guard.rules.evidence import utc
 from guard.rules.spares import past_shelf_life_at, usable, was_old
 from guard.store.cells import Spare, as_spares
 from guard.times import shown_with_age
@@ -79,7 +80,7 @@ def lot(desk: Desk, spare: Spare, now: datetime) -> dict[str, object]:
         "type": spare.type,
         "date_code": spare.date_code or None,
         "count": spare.held,
-        "past_shelf_life_from": output.when(ends),
+        "past_shelf_life_from": utc(ends),
         "past_shelf_life": ends is not None and now >= ends,
     }
 

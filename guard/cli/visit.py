@@ -24,7 +24,7 @@ from guard.names import name_bytes
 from guard.plan.refusals import NeedsTerminal
 from guard.plan.steps import Step
 from guard.plan.visit import Visit, may_be_off, next_step
-from guard.rules.evidence import seconds
+from guard.rules.evidence import seconds, utc
 from guard.tell.visit_sheet import RunSheet, drawn, said_of, time_of, to_lift
 from guard.times import shown_with_age
 
@@ -205,7 +205,7 @@ def _as_json(sheet: RunSheet, visit: Visit | None, level: Level, zone: tzinfo) -
     return {
         "schema": 1,
         "arm": sheet.arm.id,
-        "at": output.when(sheet.start),
+        "at": utc(sheet.start),
         "verdict": level,
         "verdicts": {each.question.action: each.level for each in sheet.verdicts},
         "conflicts": list(sheet.conflicts),
@@ -234,14 +234,14 @@ def _visit_as_json(visit: Visit) -> dict[str, object]:
     step = next_step(visit)
     return {
         "entry": visit.number,
-        "began_at": output.when(visit.began_at),
+        "began_at": utc(visit.began_at),
         "by": visit.by,
         "next": step and step.id,
         "stamps": [
             {
                 "step": each.step,
                 "what": each.what,
-                "at": output.when(each.at),
+                "at": utc(each.at),
                 "by": each.by,
                 "readings": dict(each.readings),
                 "note": each.note or None,

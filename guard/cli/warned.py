@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import datetime, tzinfo
 
-from guard.cli.output import Line, when
+from guard.cli.output import Line
 from guard.model import PlannedEvent
 from guard.plan.warnings import SWAP, Raised
+from guard.rules.evidence import utc
 from guard.times import shown_with_age
 
 MOST_ARMS = 12
@@ -61,8 +62,8 @@ def warnings_as_json(warned: Iterable[Raised]) -> list[dict[str, object]]:
             "level": each.level,
             "headline": each.headline,
             "codes": list(each.codes),
-            "raised_at": when(each.raised_at),
-            "told_at": when(each.told_at),
+            "raised_at": utc(each.raised_at),
+            "told_at": utc(each.told_at),
         }
         for each in warned
     ]
