@@ -235,7 +235,8 @@ def call(plant: Plant, *words: str, stdout: int = subprocess.PIPE) -> subprocess
 @ON_POSIX
 class TestReadersThatLeave:
     @pytest.mark.parametrize(
-        "words", [["fleet"], ["fleet", "--json"], ["sets"], ["explain", "no-backup"], ["ledger", "show"]]
+        "words",
+        [["fleet"], ["fleet", "--json"], ["sets"], ["explain", "no-backup"], ["ledger", "show"], ["survey", "share"]],
     )
     def test_nobody_reads_at_all(self, shown: Plant, words: list[str]) -> None:
         """There is no verdict then, so the exit code is none of a verdict."""
@@ -247,6 +248,16 @@ class TestReadersThatLeave:
             os.close(writing)
 
         assert (done.returncode, done.stderr) == (1, "")
+
+    @pytest.mark.parametrize("words", [["fleet"], ["fleet", "--json"], ["survey", "share"]])
+    def test_where_the_caller_closed_the_output_nothing_fails(self, shown: Plant, words: list[str]) -> None:
+        done = subprocess.run(
+            ["sh", "-c", 'exec "$@" >&-', "sh", sys.executable, "-m", "guard", *words],
+            stderr=subprocess.PIPE, cwd=shown.root, text=True, check=False,
+            env={**os.environ, "GUARD_CONFIG": str(shown.config)},
+        )  # fmt: skip
+
+        assert (done.returncode in (0, 10, 20, 30), done.stderr) == (True, "")
 
     @pytest.mark.skipif(shutil.which("head") is None, reason="this system has no head")
     def test_the_first_line_is_enough(self, shown: Plant, tmp_path: Path) -> None:

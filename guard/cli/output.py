@@ -144,6 +144,15 @@ def show_json(document: object) -> None:
     _flush()
 
 
+def show_file(text: str) -> None:
+    """Show what is to become a file: as it is, never wrapped; in a pipe as UTF-8, whatever the console's encoding."""
+    if on_terminal() or not hasattr(sys.stdout, "buffer"):
+        _write(text)
+    else:
+        sys.stdout.buffer.write(text.encode())
+    _flush()
+
+
 def tell(text: str) -> None:
     """Say something on standard error, line by line; on a terminal wrapped to its width."""
     if sys.stderr is None:
@@ -159,7 +168,7 @@ def tell(text: str) -> None:
 
 def is_interactive() -> bool:
     """Whether a person can be asked: both ends are a terminal."""
-    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
+    return sys.stdin is not None and sys.stdin.isatty() and on_terminal()
 
 
 def confirmed(change: str, *, yes: bool) -> bool:

@@ -37,7 +37,7 @@ def _show(args: argparse.Namespace) -> int:
     from guard.service.definitions import systemd_unit, windows_task
 
     found = _installation(load(args.config))
-    _write(systemd_unit(found) if args.system == "systemd" else windows_task(found))
+    output.show_file(systemd_unit(found) if args.system == "systemd" else windows_task(found))
     return 0
 
 
@@ -56,16 +56,6 @@ def _writable_on_share(share: str) -> str:
 
     mount = mount_of(share)
     return mount.point if mount is not None and is_network_type(mount.type) else share
-
-
-def _write(text: str) -> None:
-    """Write a definition as it is, never wrapped; in a pipe as UTF-8, whatever the console's encoding."""
-    import sys
-
-    if output.on_terminal() or not hasattr(sys.stdout, "buffer"):
-        sys.stdout.write(text)
-    else:
-        sys.stdout.buffer.write(text.encode())
 
 
 COMMANDS = {"service": configure_service}

@@ -22,18 +22,8 @@ def _survey(args: argparse.Namespace) -> int:
     from guard.survey.survey import survey
 
     share = os.path.abspath(args.share)
-    _write_whole_lines(proposal(survey(share), share))
+    output.show_file(proposal(survey(share), share))
     return 0
-
-
-def _write_whole_lines(text: str) -> None:
-    """Write a configuration as it is, never wrapped; in a pipe as UTF-8, whatever the console's encoding."""
-    import sys
-
-    if output.on_terminal() or not hasattr(sys.stdout, "buffer"):
-        sys.stdout.write(text)
-    else:
-        sys.stdout.buffer.write(text.encode())
 
 
 def configure_init(parser: argparse.ArgumentParser) -> Run:
