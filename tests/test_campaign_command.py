@@ -132,6 +132,10 @@ def test_the_plan_is_written_as_a_page_and_a_calendar_and_nothing_else_is_overwr
         assert half_ready.run("campaign", event, option, str(half_ready.share)).code == 2
         assert half_ready.run("campaign", event, option, "nowhere/plan").code == 1
     assert half_ready.config.read_bytes() == before
+    link = half_ready.root / "link.html"
+    link.symlink_to("plan.html")
+    assert half_ready.run("campaign", event, "--html", str(link)).code == 2
+    assert link.is_symlink()
 
 
 def test_the_fleet_tells_by_when_the_backups_before_the_next_event_must_begin(half_ready: Plant) -> None:

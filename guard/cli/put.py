@@ -9,7 +9,10 @@ from guard.files import write_whole
 
 
 def put(path: str, content: bytes, mark: bytes) -> str:
-    """Write a file whole. Raises WouldOverwrite where another stands there that is none of ours, and StateUnusable."""
+    """Write a file whole; returns its path. ``mark`` is what early in a file shows that it is one of ours.
+
+    Raises WouldOverwrite where something else stands there, be it a link to one of ours, and StateUnusable.
+    """
     try:
         if os.path.lexists(path) and not _is_ours(path, mark):
             raise WouldOverwrite(path, "Name a file that is not there yet, or one that this command wrote before.")
@@ -21,7 +24,7 @@ def put(path: str, content: bytes, mark: bytes) -> str:
 
 
 def _is_ours(path: str, mark: bytes) -> bool:
-    if not os.path.isfile(path):
+    if os.path.islink(path) or not os.path.isfile(path):
         return False
     with open(path, "rb") as file:
         return mark in file.read(4096)

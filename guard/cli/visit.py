@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 from collections.abc import Iterator
 from datetime import timedelta, tzinfo
 
@@ -12,12 +11,12 @@ from guard import swaps, visits
 from guard.cli import output, verdicts
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
+from guard.cli.put import put
 from guard.cli.swap import name_of
 from guard.cli.visit_lines import do_lines, how_far, under_way_line, verdict_lines
 from guard.cli.when import parse_when
 from guard.desk import Desk
-from guard.errors import NotUnderstood, StateUnusable, WouldOverwrite
-from guard.files import write_whole
+from guard.errors import NotUnderstood, StateUnusable
 from guard.load import load
 from guard.model import Level, rank
 from guard.names import name_bytes
@@ -31,8 +30,8 @@ from guard.times import shown_with_age
 GRACE = timedelta(minutes=1)
 """A start that lies back no further is now: so long may typing take."""
 
-OURS = re.compile(rb'<meta name="guard-visit" content="[^"]*">')
-"""By this line, early in the file, a run sheet is known again, and may be written anew."""
+MARK = b'<meta name="guard-visit"'
+"""By this, early in the file, a run sheet is known again, and may be written anew."""
 
 
 def configure_visit(parser: argparse.ArgumentParser) -> Run:
@@ -141,21 +140,11 @@ def _write(sheet: RunSheet, out: str, desk: Desk) -> str:
     if os.path.isdir(path) or out.endswith(("/", os.sep)):
         path = os.path.join(path, f"visit-{sheet.arm.id}-{sheet.start.astimezone(zone):%Y-%m-%d}.html")
     try:
-        if os.path.lexists(path) and not _is_ours(path):
-            raise WouldOverwrite(path, "Name another file, or a folder.")
         os.makedirs(os.path.dirname(path), exist_ok=True)
-        write_whole(path, name_bytes(drawn(sheet, zone)))
     except OSError as error:
         reason = error.strerror or str(error)
         raise StateUnusable(path, reason, "Name a place that can be written with --out.") from error
-    return path
-
-
-def _is_ours(path: str) -> bool:
-    if os.path.islink(path) or not os.path.isfile(path):
-        return False
-    with open(path, "rb") as file:
-        return OURS.search(file.read(4096)) is not None
+    return put(path, name_bytes(drawn(sheet, zone)), MARK)
 
 
 # Shown
