@@ -27,13 +27,19 @@ else:
 LEVELS: tuple[Level, ...] = ("clear", "caution", "unknown", "hold")
 """Ranked: the worst level of the findings is the verdict."""
 
+BLOCKING: tuple[Level, ...] = ("unknown", "hold")
+"""With a verdict like that the work waits."""
+
 ACTIONS: tuple[Action, ...] = ("power-down", "memory-swap", "position-swap", "service-visit")
 
 BY_HAND: tuple[Action, ...] = ("memory-swap", "position-swap", "service-visit")
 """What people do at the arm from its beginning to its end."""
 
+POWER_OFF: tuple[Action, ...] = ("power-down", "memory-swap")
+"""What is done with the power off, so that no backup can be taken while it lasts."""
+
 USUAL_OFF: dict[Action, timedelta] = {
-    # Where nobody says for how long: one shift, the window of a swap, one visit.
+    # Where nobody says for how long: one shift, the window of a swap, one visit (common practice, no source).
     "power-down": timedelta(hours=8),
     "memory-swap": timedelta(minutes=30),
     "position-swap": timedelta(minutes=30),

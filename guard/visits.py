@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from guard import swaps
 from guard.clock import Reading
 from guard.desk import Desk
-from guard.model import ACTIONS, Action, Mark, PlannedEvent, Question, Verdict
+from guard.model import ACTIONS, USUAL_OFF, Action, Mark, PlannedEvent, Question, Verdict
 from guard.plan.events import end, is_over
 from guard.plan.refusals import NoGivingUp, NoVisit
 from guard.plan.steps import Step, left_out
@@ -33,9 +33,6 @@ from guard.rules.standing import standing
 from guard.rules.verdict import verdict_over
 from guard.rules.window import TimeOut, elapsed
 from guard.store import visits
-
-LASTS = timedelta(hours=4)
-"""How long a visit lasts as a whole (common practice, no source)."""
 
 
 class Steps(Record):
@@ -183,7 +180,7 @@ def conflicts(desk: Desk, arm: str, by: str, start: datetime) -> list[str]:
         f"{by} is on a visit of {other} already, which has not ended: one person cannot do both at the same time."
         for other in sorted(_beside(desk, arm, by))
     ]
-    last = later(start, LASTS)
+    last = later(start, USUAL_OFF["service-visit"])
     for event in desk.events():
         others = [other for other in event.arms if other != arm]
         if event.kind == "service-visit" and others and _meets(event, start, last):
@@ -220,4 +217,4 @@ def judged(desk: Desk, arm: str, steps: Iterable[Step], start: datetime, now: da
 def _question(desk: Desk, action: Action, at: datetime) -> Question:
     """May this part of a visit be done then? Cells are out for as long as the window allows."""
     cells = action in ("memory-swap", "position-swap")
-    return Question(action, at, desk.settings.limits.window if cells else LASTS)
+    return Question(action, at, desk.settings.limits.window if cells else USUAL_OFF["service-visit"])

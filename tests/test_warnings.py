@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.model import Finding, PlannedEvent, Question, SwapWindow, Verdict
+from guard.model import BLOCKING, Finding, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.warnings import (
-    BLOCKING,
     CAUSE_GONE,
     DROPPED,
     OVER,

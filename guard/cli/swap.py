@@ -17,7 +17,7 @@ from guard.cli.when import date_code, parse_when
 from guard.desk import Desk
 from guard.errors import NotUnderstood, UnknownEvent
 from guard.load import load
-from guard.model import ACTIONS, USUAL_OFF, Action, PlannedEvent, Question, SwapWindow, Verdict
+from guard.model import ACTIONS, BLOCKING, USUAL_OFF, Action, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import end, is_over
 from guard.plan.visit import run_down
 from guard.rules.findings import EXPLANATIONS
@@ -107,7 +107,7 @@ def opened(desk: Desk, arm: str, by: str, out_at: Callable[[datetime], TimeOut],
         _refuse_where_open(desk, arm)
     output.show(verdicts.screen(answer, as_of, desk.settings))
     output.show(verdicts.cautions())
-    if answer.level in ("hold", "unknown"):
+    if answer.level in BLOCKING:
         tell(f"Nothing was begun: leave the cell of {arm} in. What lifts it stands above.")
         return EXIT_CODES[answer.level]
     out = out_at(as_of)
@@ -117,7 +117,7 @@ def opened(desk: Desk, arm: str, by: str, out_at: Callable[[datetime], TimeOut],
             tell(f"Nothing was begun, since {arm} was not typed. Leave the cell in.")
             return output.NOTHING_DONE
         answer, as_of = _ask(desk, arm)  # whoever was asked may have taken an hour to answer
-        if answer.level in ("hold", "unknown"):
+        if answer.level in BLOCKING:
             output.show(verdicts.screen(answer, as_of, desk.settings))
             tell(f"Nothing was begun: this changed meanwhile. Leave the cell of {arm} in.")
             return EXIT_CODES[answer.level]

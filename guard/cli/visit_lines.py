@@ -11,9 +11,9 @@ from guard.cli.output import Line
 from guard.cli.visit_asks import Run
 from guard.comparison import VOLATILE, changes
 from guard.errors import GuardError
-from guard.model import Verdict
+from guard.model import BLOCKING, Verdict
 from guard.plan.steps import CHECKED, Step
-from guard.plan.visit import BLOCKING, OF_PART, Scene, Shut, Visit, begun, is_needed, next_step, of_gate, outcome
+from guard.plan.visit import OF_PART, Scene, Shut, Visit, begun, is_needed, next_step, of_gate, outcome
 from guard.tell.visit_sheet import said_of, told
 from guard.times import shown, shown_with_age
 from guard.units import in_words, quoted

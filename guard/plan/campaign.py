@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta, tzinfo
 
-from guard.model import ArmFacts, Finding, PlannedEvent, Question, Verdict
+from guard.model import BLOCKING, POWER_OFF, ArmFacts, Finding, PlannedEvent, Question, Verdict
 from guard.plan.events import end
 from guard.plan.fitting import Job, fitted_in, latest_first
 from guard.plan.routes import shared_out
-from guard.plan.warnings import BLOCKING
 from guard.plan.windows import (
     MINUTE,
-    POWER_OFF,
     Span,
     counts_from,
     is_soon_enough,

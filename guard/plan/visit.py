@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from guard.model import Action, Finding, Level, Powered, SwapWindow, Verdict
+from guard.model import BLOCKING, Action, Finding, Level, Powered, SwapWindow, Verdict
 from guard.plan.refusals import StepRefused
 from guard.plan.steps import NEEDS_POWER_OFF, Gate, Step
 from guard.record import Record
@@ -35,8 +35,6 @@ BEGUN: tuple[Gate, ...] = ("run-in", "position-cells", "power-off")
 
 OF_PART: tuple[tuple[Gate, Action], ...] = (("position-cells", "position-swap"), ("memory-cell", "memory-swap"))
 """Which verdict the parts of a visit have of their own."""
-
-BLOCKING: tuple[Level, ...] = ("hold", "unknown")
 
 UNPROVEN = ("awaiting-proof", "memory-differs")
 """Findings with which nobody signs a visit, unless somebody signed them off."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 
-from guard.model import Level, PlannedEvent, Question, SwapWindow, Verdict
+from guard.model import BLOCKING, Level, PlannedEvent, Question, SwapWindow, Verdict
 from guard.plan.events import is_over
 from guard.record import Record
 from guard.rules.evidence import FIRST_MOMENT, earlier, later
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     Verb = Literal["raised", "changed", "repeated", "lifted"]
 else:
     Verb = str
-
-BLOCKING: tuple[Level, ...] = ("unknown", "hold")
 
 CAUSE_GONE = "its cause is gone"
 SIGNED_OFF = "signed off"

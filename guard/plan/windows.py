@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
 
-from guard.model import PlannedEvent
+from guard.model import POWER_OFF, PlannedEvent
 from guard.plan.events import LAST_MOMENT, end
 from guard.record import Record
 from guard.rules.evidence import earlier
@@ -21,9 +21,6 @@ DAY = timedelta(days=1)
 
 SEEN_AND_READ = timedelta(minutes=15)
 """So long after it has settled a set has been found and read back by the monitor (common practice, no source)."""
-
-POWER_OFF = ("power-down", "memory-swap")
-"""Events during which no backup can be taken: the power is off. What was saved before them counts no more after them."""
 
 
 class Span(Record):

@@ -8,14 +8,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-from guard.model import BY_HAND, Action, Finding, Level, PlannedEvent, Question
+from guard.model import BY_HAND, POWER_OFF, Action, Finding, Level, PlannedEvent, Question
 from guard.rules.evidence import MICROSECOND, earlier, later
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words
-
-POWER_OFF: tuple[Action, ...] = ("power-down", "memory-swap")
-"""What is done with the power off."""
 
 CONTRADICTING: dict[Action, tuple[Action, ...]] = {
     # A long time off leaves nothing to carry the memory while its cell is out, and a visit begins with a

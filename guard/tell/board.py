@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
-from guard.model import LEVELS, ArmFacts, Level, Limits, PlannedEvent, Question, ShareFacts, Verdict
+from guard.model import LEVELS, USUAL_OFF, ArmFacts, Level, Limits, PlannedEvent, Question, ShareFacts, Verdict
 from guard.plan.campaign import Need, need_by
 from guard.plan.charge_ahead import Held
 from guard.plan.events import end
@@ -14,9 +14,6 @@ from guard.rules.standing import Standing, standing
 from guard.rules.verdict import verdict_over
 from guard.tell.steps import SOON, too_early
 from guard.tell.told import Coming, Next, Plan
-
-SHIFT = timedelta(hours=8)
-"""For so long an arm is off where nobody says for how long."""
 
 LOOK_AHEAD = timedelta(days=28)
 """Events that begin within four weeks are judged and shown; later ones are counted."""
@@ -52,7 +49,7 @@ class Board:
 
     def _judge(self, place: Standing) -> None:
         arm = place.facts.arm.id
-        now = self.now[arm] = verdict_over(place, Question("power-down", self.at, SHIFT))
+        now = self.now[arm] = verdict_over(place, Question("power-down", self.at, USUAL_OFF["power-down"]))
         if now.holds_until is not None and now.holds_until <= self.at + SOON:
             self.turned[arm] = verdict_over(place, now.question._replace(at=now.holds_until))
         for number, event in enumerate(self._events.get(arm, ())):

@@ -7,6 +7,7 @@ import logging
 import os
 from datetime import datetime
 
+from guard.model import BLOCKING
 from guard.store.encoding import canonical, time_text
 from guard.tell.message import Message
 from guard.tell.unsent import NotReached, reason
@@ -27,7 +28,7 @@ def note(level: int, name: str, **facts: object) -> None:
 def to_log(message: Message) -> None:
     """Tell the log."""
     # A report is no alarm, whatever it tells: a quiet night is quiet.
-    alarming = message.event and message.level in ("hold", "unknown")
+    alarming = message.event and message.level in BLOCKING
     note(
         logging.WARNING if alarming else logging.INFO, "told", key=message.key, arm=message.arm, subject=message.subject
     )

@@ -8,8 +8,8 @@ from datetime import datetime, timedelta, tzinfo
 from urllib.parse import quote
 
 from guard.digest import text_digest
-from guard.model import Finding, Level, PlannedEvent, Verdict, rank
-from guard.plan.warnings import BLOCKING, Raised
+from guard.model import BLOCKING, Finding, Level, PlannedEvent, Verdict, rank
+from guard.plan.warnings import Raised
 from guard.plant import Arm
 from guard.record import Record
 from guard.rules.evidence import earlier, seconds, utc

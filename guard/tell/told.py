@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta, tzinfo
 
-from guard.model import Action, AtStake, Level, Proof
+from guard.model import BLOCKING, Action, AtStake, Level, Proof
 from guard.plan.charge_ahead import Ahead
 from guard.record import Record
 
@@ -135,7 +135,7 @@ class Coming(Record):
     @property
     def waits(self) -> bool:
         """Whether nothing blocks it but that it is too early."""
-        blocked = sum(len(members) for level, members in self.arms if level in ("hold", "unknown"))
+        blocked = sum(len(members) for level, members in self.arms if level in BLOCKING)
         return 0 < blocked == len(self.early)
 
 
