@@ -163,7 +163,7 @@ class BackupSet(Record):
     whether it is complete; ``trouble`` says what hindered reading it. ``damage`` says what
     differed when it was read again, ``changed`` how the set on the share differs now from
     what was read, ``gone`` that it is no longer there. ``essence`` is the fingerprint of what
-    was saved, where a file browser left files of its own beside that.
+    was saved, where a file browser, or who packed it or listed its checksums, left files of their own beside that.
     """
 
     path: str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import sqlite3
 import zipfile
@@ -80,6 +81,38 @@ def test_any_other_file_makes_another_backup_of_it(plant: Plant, old: str) -> No
     plant.look()
     plant.prove()
     assert not {"stale-backup", "refiled-copy"} & plant.ask().codes
+
+
+@pytest.mark.parametrize("packed", ["carried", "listed"])
+def test_what_was_packed_anew_is_as_old_as_it_was(plant: Plant, old: str, packed: str) -> None:
+    """A bag, as ours for a restore medium, and a list of checksums come with no save."""
+    if packed == "carried":
+        medium = plant.root / "medium"
+        medium.mkdir()
+        assert plant.run("carry", "arm-07", str(medium)).code == 0
+        (bag,) = (file.parent for file in medium.rglob("bagit.txt"))
+        newer = f"arm-07/{stamp(now())}"
+        shutil.copytree(bag, plant.share / newer)
+    else:
+        files = files_of(plant.share / old)
+        listed = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in files.items()]
+        newer = plant.save("arm-07", timedelta(), files={**files, "SHA256SUMS": "".join(listed).encode()})
+    plant.look()
+    plant.prove()
+    assert {"stale-backup", "refiled-copy"} <= plant.ask().codes
+    assert {each["proof"] for each in plant.sets()} == {"read-back"}
+    assert captured(plant)[newer] == captured(plant)[old]
+
+
+def test_a_list_that_came_later_makes_no_copy_of_a_set(plant: Plant) -> None:
+    path = plant.save("arm-07", timedelta(hours=3), name=stamp(now() - timedelta(hours=2)))
+    plant.ready()
+    before, files = captured(plant), files_of(plant.share / path)
+    listed = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in files.items()]
+    (plant.share / path / "SHA256SUMS").write_text("".join(listed))
+    plant.look()
+    plant.prove()
+    assert (plant.ask().codes, captured(plant)) == (set(), before)
 
 
 def test_as_an_archive_it_is_as_old_as_it_was(plant: Plant, old: str) -> None:

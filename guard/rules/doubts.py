@@ -63,7 +63,7 @@ def refiled_copy(at: Standing, _question: Question) -> Outcome:
             finding(
                 "refiled-copy",
                 "caution",
-                f"Every byte of {item.set.path} equals the older {item.refiled_from}: it is that backup"
+                f"Every saved byte of {item.set.path} equals the older {item.refiled_from}: it is that backup"
                 " filed again, and has its age.",
                 f"Save {at.facts.arm.id} anew instead of copying the folder.",
                 set=item.set.path,

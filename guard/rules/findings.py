@@ -118,7 +118,8 @@ EXPLANATIONS: dict[str, Explanation] = {
     ),
     "refiled-copy": Explanation(
         "An old backup was filed again",
-        "Every byte of the set equals an older set, volatile parts included, so it is that old backup and has its age.",
+        "Every saved byte of the set equals an older set, volatile parts included, so it is that old backup and has its"
+        " age, however it was packed and whatever list of checksums came to it.",
         "A copy under today's date looks fresh and is not.",
         (("caution", "a set equals an older one of the same arm in every byte"),),
         "Save the controller anew instead of copying the folder.",

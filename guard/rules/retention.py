@@ -216,9 +216,13 @@ def _sound(present: list[Dated], facts: ArmFacts) -> list[Dated]:
     for item in sorted((item for item in present if item.captured_at is not None), key=_age, reverse=True):
         backup = item.set
         if is_complete(backup) and not (is_damaged(backup) or is_another_arms(backup, facts) or backup.trouble):
-            content = backup.fingerprint if facts.recipe.volatile else None
+            content = _content(backup) if facts.recipe.volatile else None
             found.setdefault(("", content) if content else (backup.path, backup.form), item)
     return list(found.values())
+
+
+def _content(backup: BackupSet) -> str | None:
+    return backup.essence or backup.fingerprint
 
 
 def _day(local: date) -> str:
@@ -310,7 +314,7 @@ def _why_released(item: Dated, sound: list[Dated], tiers: _Tiers) -> str:
     if superseded is not None:
         return superseded
     if is_complete(item.set):
-        original = next(each for each in sound if each.set.fingerprint == item.set.fingerprint)
+        original = next(each for each in sound if _content(each.set) == _content(item.set))
         return f"the same backup as {original.set.path}, filed again"
     return "not complete, so it stands for no period, and answers rest on a newer set"
 

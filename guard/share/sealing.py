@@ -13,7 +13,7 @@ from guard.record import Record
 from guard.rules.capture import EARLIEST_PLAUSIBLE
 from guard.share.checksums import Digest, bag_faults, is_checksum_list, payload, sums_faults
 from guard.share.find import is_left_by_a_file_browser
-from guard.share.fingerprint import digest_in_order, in_path_order
+from guard.share.fingerprint import digest_in_order, fingerprint, in_path_order
 from guard.share.recipe import Inspection, pattern
 from guard.share.source import Reading
 from guard.times import EPOCH, from_ns
@@ -25,7 +25,8 @@ MOST_TOLD = 100
 class Sealed(Record):
     """A set as it was read. ``fingerprint`` is None where an archive could not be read to its end.
 
-    ``essence`` is the fingerprint of what was saved, where a file browser left files beside that.
+    ``essence`` is the fingerprint of what was saved, where there is more than that: what a file browser left, a list
+    of checksums, or the bag in which it was packed.
     """
 
     files: tuple[FileFacts, ...]
@@ -70,9 +71,16 @@ def seal(reading: Reading, inspection: Inspection, further: Mapping[Digest, str]
     if recipe.identity is not None and identity is None:
         faults.append(f"{recipe.identity.file} does not tell which controller it was saved from")
     problems = _problems("incomplete-set", faults) + _problems("odd-entry", odd)
-    essence = digest_in_order(saved) if 0 < len(saved) < len(files) else None
     newest = newest_time((file.mtime_ns for file in saved), as_of)
-    return Sealed(tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity, essence)
+    return Sealed(
+        tuple(files), digest_in_order(files), newest, tuple(parts), tuple(problems), identity, _essence(named, files)
+    )
+
+
+def _essence(named: Mapping[str, FileFacts], files: list[FileFacts]) -> str | None:
+    """The fingerprint of what was saved, by the names it was saved under; None where that is all there is."""
+    kept = [file._replace(path=name) for name, file in named.items() if not is_checksum_list(name)]
+    return fingerprint(kept) if 0 < len(kept) < len(files) else None
 
 
 def _problems(code: str, told: list[str]) -> list[Problem]:
