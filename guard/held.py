@@ -15,7 +15,8 @@ from guard.desk import Desk
 from guard.errors import GuardError, ShareDoubtful, ShareUnreadable
 from guard.model import ArmFacts
 from guard.record import Record
-from guard.rules.retention import Claim, Schedule, decisions, doubt
+from guard.rules.retention import Claim, Schedule, decisions
+from guard.rules.share import doubt
 from guard.rules.standing import proof, standing
 from guard.share import holding
 from guard.share.listing import SetUnreadable
@@ -258,7 +259,7 @@ def _why_not_purged(desk: Desk, each: HeldSet) -> Iterator[str]:
     place = standing(facts)
     resting, in_doubt = place.resting, doubt(place)
     if in_doubt is not None:
-        yield in_doubt
+        yield in_doubt.message
     elif resting is None or resting.captured_at is None or resting.captured_at < each.captured_at:
         yield "no newer proven set of its arm stands; run: guard prove --due"
     elif proof(resting.set, facts) not in ("read-back", "copied", "restored"):

@@ -14,7 +14,8 @@ from guard.desk import Desk
 from guard.held import MOVED_AWAY, Left, Moved, claims, note_manifest, proved_right, schedule, settle
 from guard.record import Record
 from guard.rules.capture import Dated
-from guard.rules.retention import Decision, decisions, doubt, identity
+from guard.rules.retention import Decision, decisions, identity
+from guard.rules.share import doubt
 from guard.rules.standing import standing
 from guard.share import holding
 from guard.share.listing import SetUnreadable

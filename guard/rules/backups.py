@@ -14,7 +14,7 @@ from guard.rules.capture import Dated, believable
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.share import is_in_doubt
-from guard.rules.standing import Standing, is_another_arms, is_complete, is_damaged
+from guard.rules.standing import Standing, edits_since, is_another_arms, is_complete, is_damaged
 from guard.units import in_words, quoted
 
 
@@ -124,10 +124,10 @@ def edited_since(at: Standing, _question: Question) -> Outcome:
     if at.resting is None:
         return SILENT
     captured = at.resting.captured_at
-    later_edits = [mark for mark in at.facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
-    if not later_edits:
+    edits = edits_since(at.facts, captured)
+    if not edits:
         return SILENT
-    last = max(later_edits, key=lambda mark: (mark.at, mark.by, mark.note))
+    last = edits[-1]
     by = f" by {last.by}" if last.by else ""
     return Outcome(
         (
@@ -138,7 +138,7 @@ def edited_since(at: Standing, _question: Question) -> Outcome:
                 f"Save a backup of {at.facts.arm.id} that holds the edit, then run: {_taken_in(at.facts.arm.id)}",
                 set=at.resting.set.path,
                 edited_at=utc(last.at),
-                edits=len(later_edits),
+                edits=len(edits),
                 captured_at=utc(captured),
                 note=last.note,
             ),

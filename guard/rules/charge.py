@@ -26,7 +26,7 @@ from guard.rules.cells import REPLACED, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.outlook import HOUR, MICROSECONDS_AN_HOUR, Outlook, outlooks
-from guard.rules.standing import Standing
+from guard.rules.standing import Standing, edits_since
 from guard.units import figure, in_words
 
 TYPE_CHECKING = False
@@ -240,7 +240,7 @@ def _short(
         f" {in_words(question.off_for)} without mains take {figure(margin.need_mah, 3)} mAh."
     )
     return finding(
-        "charge-short", level, message, _lifts(at, question, cell), turns,
+        "charge-short", level, message, remedy(at, question, cell.type), turns,
         cell=cell.type.name, installed=str(cell.installed), off_for_s=seconds(question.off_for), charge_mah=charge.mah, sigma_mah=charge.sigma_mah, need_mah=margin.need_mah,
     )  # fmt: skip
 
@@ -254,13 +254,9 @@ def _likely(
         f" {figure(100 * lost.probability)} %; it would cost about {figure(lost.cost_h, 3)} hours of work."
     )
     return finding(
-        "loss-likely", level, message, _lifts(at, question, cell), turns,
+        "loss-likely", level, message, remedy(at, question, cell.type), turns,
         cell=cell.type.name, installed=str(cell.installed), off_for_s=seconds(question.off_for), probability=lost.probability, cost_hours=lost.cost_h, expected_hours=lost.expected_h,
     )  # fmt: skip
-
-
-def _lifts(at: Standing, question: Question, cell: FittedCell) -> str:
-    return remedy(at, question, cell.type)
 
 
 # What is at stake
@@ -288,6 +284,5 @@ def cost_h(at: Standing) -> float:
     if resting is not None:
         image = resting.set.part("image")
         restorable = "image" if image is not None and image.ok else "no-image"
-        captured = resting.captured_at
-        edits = sum(mark.kind == "edit" and (captured is None or mark.at > captured) for mark in at.facts.marks)
+        edits = len(edits_since(at.facts, resting.captured_at))
     return loss.cost_h(at.facts.arm.costs, restorable, edits)

@@ -9,6 +9,7 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from guard.model import BY_HAND, POWER_OFF, Action, Finding, Level, PlannedEvent, Question
+from guard.rules.cells import is_out
 from guard.rules.evidence import MICROSECOND, earlier, later
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
@@ -57,8 +58,8 @@ def power_must_stay_on(at: Standing, question: Question) -> Outcome:
 
 def off_before_a_swap(at: Standing, question: Question) -> Outcome:
     """Caution where a planned power-down is over so short a time before a change of the memory cell that its capacitor is not charged."""
-    window, arm, needed = at.facts.window, at.facts.arm.id, at.facts.limits.powered_before
-    if question.action != "memory-swap" or (window is not None and window.ended_at is None):
+    arm, needed = at.facts.arm.id, at.facts.limits.powered_before
+    if question.action != "memory-swap" or is_out(at):
         return SILENT
     short, moments = [], []
     for event in at.facts.events:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from guard.lapses import Lapse
-from guard.model import ArmFacts, BackupSet, Mark, Question, RestingSet
+from guard.model import ArmFacts, BackupSet, Mark, RestingSet
 from guard.record import Record
 from guard.rules.capture import Dated
 from guard.rules.lapses import OPEN, Account, accounts
-from guard.rules.share import share_doubt, share_offline, share_unseen
+from guard.rules.share import doubt
 from guard.rules.standing import (
-    Standing,
+    edits_since,
     identity_differs,
     identity_wanted,
     is_another_arms,
@@ -66,9 +66,9 @@ def choose(facts: ArmFacts, before: datetime | None = None, named: str | None = 
     """The newest set that may be restored: of all, of those saved before a moment, or the one that is named.
 
     Where the memory is known not to be what it was, a set from after that holds what was left of
-    it: unless one is asked for, the newest from before is taken. Takes as proof that a set may be restored that it is on the share, complete, read back at
-    least once, and neither damaged nor another arm's. Of a set whose age is not known nobody
-    can say that it was saved before a moment.
+    it: unless one is asked for, the newest from before is taken. Takes as proof that a set may be
+    restored that it is on the share, complete, read back at least once, and neither damaged nor
+    another arm's. Of a set whose age is not known nobody can say that it was saved before a moment.
     """
     at = standing(facts)
     history, open_lapses = at.history, [each for each in accounts(at) if each.how in OPEN]
@@ -80,12 +80,14 @@ def choose(facts: ArmFacts, before: datetime | None = None, named: str | None = 
         for item in reversed(history)
         if _is_newer(item, chosen)
     )
-    choice = Choice(facts.arm.id, before, named, None, newer=newer, differs=differs, doubt=_doubt(facts))
+    in_doubt = doubt(at)
+    told = None if in_doubt is None else f"{in_doubt.message} {in_doubt.remedy}"
+    choice = Choice(facts.arm.id, before, named, None, newer=newer, differs=differs, doubt=told)
     if chosen is None:
         return choice._replace(hindrance=_of_named(fitting, facts) if named is not None else None)
     return choice._replace(
         chosen=RestingSet(chosen.set, chosen.captured_at, proof(chosen.set, facts)),
-        edits=_edits_since(facts, chosen.captured_at),
+        edits=edits_since(facts, chosen.captured_at),
         lapse=_first_of([each for each in open_lapses if _is_since(chosen, each.lapse)]),
     )
 
@@ -174,16 +176,3 @@ def _why_passed(item: Dated, facts: ArmFacts, before: datetime | None, differs: 
 
 
 AFTER = {"memory-swap": "a change of the memory cell", "power-down": "a power-down"}
-
-
-def _edits_since(facts: ArmFacts, captured: datetime | None) -> tuple[Mark, ...]:
-    edits = [mark for mark in facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
-    return tuple(sorted(edits, key=lambda mark: (mark.at, mark.by, mark.note)))
-
-
-def _doubt(facts: ArmFacts) -> str | None:
-    """Why what is on the share cannot be told, in the words of the rules about it."""
-    at, question = Standing(facts, None, (), ()), Question("power-down", facts.as_of, timedelta())
-    # None of these rules looks at what is asked, nor at a set.
-    found = [each for rule in (share_offline, share_doubt, share_unseen) for each in rule(at, question).findings]
-    return next((f"{each.message} {each.remedy}" for each in found if each.level == "unknown"), None)

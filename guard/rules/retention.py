@@ -14,11 +14,11 @@ from datetime import date, datetime, timedelta, tzinfo
 
 from guard.digest import text_digest
 from guard.lapses import Lapse
-from guard.model import ArmFacts, BackupSet, Form, Question, SwapWindow, rank
+from guard.model import ArmFacts, BackupSet, Form, SwapWindow
 from guard.record import Record
 from guard.rules.capture import Dated, believable
 from guard.rules.lapses import OPEN, accounts
-from guard.rules.share import share_doubt, share_offline, share_unseen
+from guard.rules.share import doubt
 from guard.rules.standing import Standing, can_carry, is_another_arms, is_complete, is_damaged, standing
 from guard.times import shown
 from guard.units import in_words
@@ -72,7 +72,7 @@ def decisions(facts: ArmFacts, schedule: Schedule, zone: tzinfo, claims: Sequenc
     present = [item for item in place.history if not item.set.gone]
     in_doubt = doubt(place)
     if in_doubt is not None:
-        return tuple(_decision(facts, item, [in_doubt]) for item in present)
+        return tuple(_decision(facts, item, [in_doubt.message]) for item in present)
     sound = _sound(present, facts)
     tiers = _Tiers(sound, schedule, zone)
     edits = _before_edits(present, sound, facts, zone)
@@ -98,16 +98,6 @@ def _decision(facts: ArmFacts, item: Dated, reasons: Sequence[str], released: tu
         facts.arm.id, backup.path, backup.form, backup.fingerprint, item.captured_at, backup.bytes,
         bool(reasons), tuple(reasons) or released,
     )  # fmt: skip
-
-
-def doubt(place: Standing) -> str | None:
-    """Why nothing may be released at all: whatever makes every verdict unknown. None where the share is in order."""
-    question = Question("power-down", place.facts.as_of, timedelta())
-    for rule in (share_offline, share_doubt, share_unseen):
-        for found in rule(place, question).findings:
-            if rank(found.level) > rank("caution"):
-                return found.message
-    return None
 
 
 def _never(item: Dated, place: Standing, judged: set[int]) -> Iterator[str]:

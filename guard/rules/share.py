@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from guard.model import Question, ShareFacts
+from datetime import timedelta
+
+from guard.model import Finding, Question, ShareFacts
 from guard.rules.evidence import seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
@@ -66,3 +68,10 @@ def share_unseen(at: Standing, _question: Question) -> Outcome:
         message = f"The share was last looked at {in_words(as_of - seen)} ago; {in_words(limit)} is allowed."
     age = None if seen is None else seconds(as_of - seen)
     return Outcome((finding("share-unseen", "unknown", message, "Run: guard look", age_s=age, limit_s=seconds(limit)),))
+
+
+def doubt(at: Standing) -> Finding | None:
+    """The finding about the share that makes every verdict unknown; None where the share is in order."""
+    question = Question("power-down", at.facts.as_of, timedelta())  # none of these rules looks at what is asked
+    found = [each for rule in (share_offline, share_doubt, share_unseen) for each in rule(at, question).findings]
+    return next((each for each in found if each.level == "unknown"), None)

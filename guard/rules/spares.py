@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from guard.model import FittedCell, Level, Question, SpareCells
 from guard.plant import CellType
 from guard.record import Record
-from guard.rules.cells import installed_at, made_on, remedy
+from guard.rules.cells import installed_at, is_out, made_on, remedy
 from guard.rules.evidence import MICROSECOND, later, seconds
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
@@ -68,8 +68,8 @@ def spare_missing(at: Standing, question: Question) -> Outcome:
 
     An arm that does not list what it has may be served by any type of that kind.
     """
-    kind, window = SWAPPED.get(question.action), at.facts.window
-    if kind is None or (window is not None and window.ended_at is None):
+    kind = SWAPPED.get(question.action)
+    if kind is None or is_out(at):
         return SILENT  # the old cell is out already
     names = sorted({cell.type.name for cell in at.facts.cells if cell.type.kind == kind})
     serving = [spare for spare in at.facts.spares if spare.type.kind == kind]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from functools import lru_cache
 
-from guard.model import ArmFacts, BackupSet, Proof
+from guard.model import ArmFacts, BackupSet, Mark, Proof
 from guard.record import Record
 from guard.rules.capture import Dated, believable, dated
 
@@ -43,6 +44,12 @@ def once_each(reckon: Callable[[Of], Result]) -> Callable[[Of], Result]:
 
     asked.__doc__ = reckon.__doc__
     return asked
+
+
+def edits_since(facts: ArmFacts, captured: datetime | None) -> tuple[Mark, ...]:
+    """The edits that a set saved then does not hold, the oldest first; all of them where it is not known when."""
+    edits = [mark for mark in facts.marks if mark.kind == "edit" and (captured is None or mark.at > captured)]
+    return tuple(sorted(edits, key=lambda mark: (mark.at, mark.by, mark.note)))
 
 
 class Standing(Record):

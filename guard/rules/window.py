@@ -12,7 +12,7 @@ from guard.model import ArmFacts, BackupSet, Carried, Finding, Level, Question, 
 from guard.plant import HoldUp
 from guard.record import Record
 from guard.rules.capture import believable
-from guard.rules.cells import is_of_memory_cell
+from guard.rules.cells import is_of_memory_cell, is_out
 from guard.rules.evidence import MICROSECOND, later, seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing, can_carry, is_complete, is_damaged
@@ -282,8 +282,7 @@ def _can_be_restored(backup: BackupSet, fingerprint: str | None) -> bool:
 
 def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     """Before a change of the memory cell: was the controller on for long enough to carry the memory meanwhile?"""
-    window = at.facts.window
-    if question.action != "memory-swap" or (window is not None and window.ended_at is None):
+    if question.action != "memory-swap" or is_out(at):
         return SILENT  # while the cell is out the power is off, and the window says what counts
     arm, powered, needed = at.facts.arm.id, at.facts.powered, _needed(at.facts)
     if needed is None:
