@@ -20,13 +20,7 @@ def visible(text: str) -> str:
     """Text with every character that could steer a terminal or hide what stands there made visible."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(sign if _is_harmless(sign) else _spelled(sign) for sign in text)
-
-
-def _is_harmless(sign: str) -> bool:
-    import unicodedata
-
-    return sign == " " or unicodedata.category(sign)[0] not in "CZ"
+    return "".join(sign if sign.isprintable() else _spelled(sign) for sign in text)
 
 
 def _spelled(sign: str) -> str:

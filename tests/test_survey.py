@@ -23,7 +23,7 @@ from guard.config import parse
 from guard.config_values import Wrong, arm_id
 from guard.survey.guess import IdentityGuess, PartGuess, RecipeGuess
 from guard.survey.naming import is_arm_id
-from guard.survey.proposal import proposal, quoted, spelled
+from guard.survey.proposal import comment, proposal, quoted
 from guard.survey.survey import ArmSeen, Survey, survey
 from tests.plant import Result, content
 
@@ -429,7 +429,7 @@ def test_every_text_survives_the_quoting_and_no_comment_ends_early() -> None:
     for sign in map(chr, (*range(0x300), 0x202E, 0x2028, 0xFEFF, 0xE000, 0xFFFE, 0x1F600, 0xE0001)):
         text = f"a{sign}b"
         assert tomllib.loads(f"k = {quoted(text)}") == {"k": text}
-        assert spelled(text).isprintable()
+        assert comment(text).isprintable()
     assert tomllib.loads(f"k = {quoted(os.fsdecode(b'x' + bytes([255])))}") == {"k": "x\\xff"}
 
 

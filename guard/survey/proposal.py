@@ -6,6 +6,7 @@ import os
 import re
 import textwrap
 
+from guard.names import visible
 from guard.survey.guess import IdentityGuess, PartGuess
 from guard.survey.survey import Survey
 
@@ -122,27 +123,13 @@ def key(name: str) -> str:
 
 def comment(text: str) -> str:
     """TOML comment lines. No sign in the text can end one or steer a terminal."""
-    lines = textwrap.wrap(spelled(text), WIDTH, break_long_words=False, break_on_hyphens=False)
+    lines = textwrap.wrap(visible(text), WIDTH, break_long_words=False, break_on_hyphens=False)
     return "\n".join(f"# {line}" for line in lines)
 
 
 def doubt(text: str) -> str:
     """A doubt as TOML comment lines."""
     return comment(f"Doubt: {text}")
-
-
-def spelled(text: str) -> str:
-    """Text with every sign that could steer a terminal or hide spelled out."""
-    return "".join(_spelled(sign) for sign in text)
-
-
-def _spelled(sign: str) -> str:
-    if sign == " " or sign.isprintable():
-        return sign
-    code = ord(sign)
-    if 0xDC80 <= code <= 0xDCFF:
-        return f"\\x{code - 0xDC00:02x}"
-    return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(sign) or (f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}")
 
 
 # The zone
