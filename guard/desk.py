@@ -1,4 +1,4 @@
-"""The use cases, one method each; the only door for every face of the tool."""
+"""The use cases that most faces share, one method each. What one face alone wants is a module beside this one."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """One pass over a place: finds its sets, seals what has settled, and notes what came, changed and went.
 
-The one module that carries facts from the share to the store. An absence counts only after
+Only this module and `prove` carry facts from the share to the store. An absence counts only after
 the place has proved its identity, and what is unreadable is neither there nor gone.
 """
 

@@ -1,7 +1,7 @@
 """The tables of the two databases, as migrations applied through sqlite-utils.
 
 A database that is up to date is opened without sqlite-utils, whose import costs more than
-a whole answer: `steps` names what must have been applied.
+a whole answer: `STEPS` names what must have been applied.
 """
 
 from __future__ import annotations

@@ -25,9 +25,6 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
-TYPE_CHECKING = False
-
-if TYPE_CHECKING:
     from guard.rules.permit import Permit
 
 Clocks = Callable[[], Reading]
@@ -57,7 +54,8 @@ def begin(
 ) -> SwapWindow:
     """Open the window of the permit's arm; its clock runs from now on.
 
-    Its limit is recorded with it, so that no later configuration lengthens it. Raises PermitStale, and WindowTaken where it is open already: of two people, one opens it.
+    Its limit is recorded with it, so that no later configuration lengthens it. Raises PermitStale,
+    and WindowTaken where it is open already: of two people, one opens it.
     """
     from guard.rules.refusals import PermitStale, WindowTaken
 
@@ -127,7 +125,7 @@ def latest(ledger: Ledger, arm: str | None, clocks: Clocks) -> dict[str, SwapWin
         rows = ledger.store.connection.execute(query + " GROUP BY arm", (arm,) if arm else ()).fetchall()
     found = {}
     for name, _, text in rows:
-        body = _read(text)
+        body = body_read(text)
         window = _ended(body) if body["verb"] == "end" else tick(ledger, name, clocks)
         if window is not None:
             found[name] = window
@@ -195,16 +193,11 @@ def _clocks(now: Reading) -> Body:
     return {"wall": time_text(now.wall), "boot": now.boot, "uptime_s": now.uptime_s}
 
 
-def _read(text: str) -> dict[str, Any]:
-    found: dict[str, Any] = body_read(text)
-    return found
-
-
 def _open(db: sqlite3.Connection, arm: str) -> _Open | None:
     row = db.execute(
         "SELECT seq, body FROM entries WHERE kind='swap' AND arm=? ORDER BY seq DESC LIMIT 1", (arm,)
     ).fetchone()
-    body = None if row is None else _read(row[1])
+    body = None if row is None else body_read(row[1])
     if body is None or body["verb"] != "begin":
         return None
     began = Reading(moment(body["wall"]), body["boot"], body["uptime_s"])
