@@ -208,6 +208,14 @@ class TestPowerDown:
         of = given(BEFORE, marks=(OFF, mark("powered-off", OFF.at + MINUTE), ON))
         assert [each.lapse.began_at for each in accounts(standing(of.facts))] == [OFF.at]
 
+    @pytest.mark.parametrize("lost", [True, False])
+    def test_one_that_was_saved_between_was_on_though_nobody_marked_it(self, *, lost: bool) -> None:
+        """What was taught in between and is gone since was not in the set from before the first time."""
+        between = proven(150 * MINUTE, path="arm-07/between")
+        told = (compared(AFTER), compared(AFTER, *((PROGRAMS,) if lost else ()), before=between))
+        of = given(BEFORE, between, AFTER, marks=(mark("powered-off", NOW - 170 * MINUTE), OFF, ON), compared=told)
+        assert levels(of) == (DIFFERS if lost else {})
+
     def test_of_those_with_no_set_between_them_the_last_one_stands_for_all(self) -> None:
         marks = [
             mark(kind, NOW - (days + part) * DAY)

@@ -116,6 +116,9 @@ def _power_downs(at: Standing) -> Iterator[Lapse]:
     found: list[tuple[datetime, datetime | None]] = []
     for moment, goes_off in told:
         is_off = bool(found) and found[-1][1] is None
+        if goes_off and is_off and _before(at, moment) is not _before(at, found[-1][0]):
+            found[-1] = found[-1][0], moment  # what was saved in between was on then, though nobody marked since when
+            is_off = False
         if goes_off and not is_off:
             found.append((moment, None))
         elif is_off and not goes_off:
