@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from guard.units import in_words
 
@@ -24,6 +24,16 @@ def earliest_reading(local: datetime, zone: tzinfo) -> datetime:
     """The earliest instant that a naive time in the zone can stand for; the careful one for an age."""
     both = [local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)]
     return min(readings(local, zone) or both)
+
+
+def midnight(day: date, zone: tzinfo) -> datetime:
+    """When a day begins in the zone."""
+    return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
+
+
+def next_month(day: date) -> date:
+    """The first day of the month after."""
+    return date(day.year + day.month // 12, day.month % 12 + 1, 1)
 
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -7,12 +7,12 @@ its column in tenths of what a new cell gives, so that nothing is told by colour
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from guard.cli.output import Line, visible
 from guard.plan.charge_ahead import Ahead, Groups, Way, grouped
 from guard.rules.evidence import MICROSECOND
-from guard.times import day_shown, shown
+from guard.times import day_shown, midnight, next_month, shown
 from guard.units import in_words
 
 MOST_CELLS = 20
@@ -109,8 +109,8 @@ def _days(start: datetime, step: timedelta, columns: int, zone: tzinfo) -> str:
     drawn = [" "] * (columns + len("|2026-12"))
     first, free = start.astimezone(zone).date().replace(day=1), 0
     while True:
-        first = date(first.year + first.month // 12, first.month % 12 + 1, 1)
-        column = (datetime.combine(first, time(), tzinfo=zone).astimezone(UTC) - start) // step
+        first = next_month(first)
+        column = (midnight(first, zone) - start) // step
         if column > columns - len("|2026-12"):
             return "".join(drawn).rstrip()
         if column >= free:

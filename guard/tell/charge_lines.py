@@ -6,7 +6,7 @@ The lines are told apart by their dashes and by the names at their ends, and by 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, tzinfo
+from datetime import date, datetime, tzinfo
 from itertools import cycle
 
 from markupsafe import Markup, escape
@@ -15,7 +15,7 @@ from guard.plan.charge_ahead import Ahead, Groups, Way, grouped
 from guard.plan.events import end
 from guard.tell.charge_words import COLUMNS, percent, told
 from guard.tell.message import one_line
-from guard.times import shown
+from guard.times import midnight, next_month, shown
 
 WIDE, LEFT, RIGHT = 1000, 52, 740
 """The drawing's width, and from where to where on it the time runs; the names stand to the right."""
@@ -70,7 +70,7 @@ def _grid(of: Ahead, zone: tzinfo) -> Iterator[str]:
         yield f'<text class="date" x="{LEFT - 6}" y="{y + 4:.0f}" text-anchor="end">{25 * quarter} %</text>'
     free = float(LEFT)
     for first in _months(of, zone):
-        x = _x(of, _midnight(first, zone))
+        x = _x(of, midnight(first, zone))
         if x >= free and x <= RIGHT - 30:
             yield f'<path class="day" d="M{x:.1f} {TOP}V{TOP + HIGH}"/>'
             yield f'<text class="date" x="{x:.1f}" y="{TOP + HIGH + 18}">{first:%b %Y}</text>'
@@ -80,12 +80,8 @@ def _grid(of: Ahead, zone: tzinfo) -> Iterator[str]:
 def _months(of: Ahead, zone: tzinfo) -> Iterator[date]:
     first, last = of.start.astimezone(zone).date().replace(day=1), of.until.astimezone(zone).date()
     while first < last:
-        first = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+        first = next_month(first)
         yield first
-
-
-def _midnight(day: date, zone: tzinfo) -> datetime:
-    return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
 
 
 def _events(of: Ahead, groups: Groups, column: int, zone: tzinfo) -> Iterator[str]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from markupsafe import Markup, escape
 
 from guard.tell.message import one_line
 from guard.tell.told import Coming, Plan
-from guard.times import shown
+from guard.times import midnight, shown
 from guard.units import in_words
 
 DAY = timedelta(days=1)
@@ -98,7 +98,7 @@ def _days(scale: _Scale, height: int, zone: tzinfo) -> Iterator[str]:
     day = scale.first.astimezone(zone).date()
     for number in range(days + 2):
         day += DAY
-        at = scale(_midnight(day, zone))
+        at = scale(midnight(day, zone))
         if at >= WIDE:
             return
         labelled = number % every == 0
@@ -106,10 +106,6 @@ def _days(scale: _Scale, height: int, zone: tzinfo) -> Iterator[str]:
         yield f'<path class="{kind}" d="M{at:.1f} 0V{height - BOTTOM}"/>'
         if labelled and at < WIDE - 60:
             yield f'<text class="date" x="{at:.1f}" y="{height - 6}">{day:%a %d %b}</text>'
-
-
-def _midnight(day: date, zone: tzinfo) -> datetime:
-    return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
 
 
 def _event(event: Coming, lane: int, scale: _Scale, zone: tzinfo) -> Iterator[str]:

@@ -9,7 +9,7 @@ from guard.model import ShareFacts
 from guard.store.activity import Growth, growth
 from guard.store.database import Store
 from guard.tell.told import Space
-from guard.times import shown
+from guard.times import day_shown
 from guard.units import bytes_in_words, in_words
 
 DAY = timedelta(days=1)
@@ -84,4 +84,4 @@ def _outlook(
     rate = f"at the present rate of {bytes_in_words(per_day)} a day"
     if full_at is None:
         return f"It will not be full within ten years {rate}."
-    return f"It will be full in about {in_words(full_at - now)}, on {shown(full_at, zone)[:14]}, {rate}."
+    return f"It will be full in about {in_words(full_at - now)}, on {day_shown(full_at, zone)}, {rate}."
