@@ -11,7 +11,8 @@ from guard.model import ArmFacts, PlannedEvent
 from guard.plan.campaign import USUAL_LENGTH, Campaign, Need, Terms, campaign, need
 from guard.plan.campaign import order as ordered
 from guard.plan.events import not_configured
-from guard.plan.meant import NoRoom, meant
+from guard.plan.meant import meant
+from guard.plan.refusals import NoRoom
 from guard.plan.windows import MINUTE
 from guard.settings import Settings
 from guard.share.layout import Layout

@@ -16,7 +16,8 @@ from guard.errors import UnknownEvent
 from guard.model import AtStake, PlannedEvent, Verdict
 from guard.plan.campaign import Campaign, Need, Terms, campaign, need
 from guard.plan.fitting import Job
-from guard.plan.meant import AmbiguousEvent, EventBegun, meant
+from guard.plan.meant import meant
+from guard.plan.refusals import AmbiguousEvent, EventBegun
 from guard.plan.windows import MINUTE, SEEN_AND_READ, Span, counts_from, others_of, span
 from guard.share.layout import Layout
 from guard.tell.campaign import besides, todo

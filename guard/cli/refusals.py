@@ -4,7 +4,8 @@ CallError
 ├── NoSuchTime
 ├── TimeTwice
 ├── UnknownCode
-└── NeedsYes
+├── NeedsYes
+└── NeedsTerminal
 """
 
 from __future__ import annotations
@@ -60,3 +61,16 @@ class NeedsYes(CallError):
 
     def __str__(self) -> str:
         return f"This would {self.change}. Without a terminal to ask on, say so with --yes."
+
+
+class NeedsTerminal(CallError):
+    """A guided run where nobody can be asked."""
+
+    def __init__(self, arm: str) -> None:
+        self.arm = arm
+
+    def __str__(self) -> str:
+        return (
+            f"The guided run of a visit asks at every step, and here is no terminal to ask on. Run it on one, or print"
+            f" the sheet: guard visit {self.arm} --out FILE"
+        )

@@ -12,6 +12,7 @@ from guard.cli import output, verdicts
 from guard.cli.ask import EXIT_CODES, Run
 from guard.cli.output import Line
 from guard.cli.put import put
+from guard.cli.refusals import NeedsTerminal
 from guard.cli.swap import name_of
 from guard.cli.visit_lines import do_lines, how_far, under_way_line, verdict_lines
 from guard.cli.when import parse_when
@@ -20,7 +21,6 @@ from guard.errors import NotUnderstood, StateUnusable
 from guard.load import load
 from guard.model import Level, rank
 from guard.names import name_bytes
-from guard.plan.refusals import NeedsTerminal
 from guard.plan.steps import Step
 from guard.plan.visit import Visit, may_be_off, next_step
 from guard.rules.evidence import seconds, utc

@@ -1,4 +1,4 @@
-"""What stops a whole calendar from being taken in, or given out. Nothing of the plan is changed then.
+"""What stops a whole calendar from being taken in. Nothing of the plan is changed then.
 
 CallError
 └── CalendarRefused         2: the file is no calendar that can be taken in

@@ -1,4 +1,4 @@
-"""Every deliberate refusal around service visits. Each takes facts and words itself, as those in `guard.errors` do.
+"""Every deliberate refusal around service visits and campaigns. Each takes facts and words itself, as those in `guard.errors` do.
 
 GuardError
 ├── StepsMissing            2: no file of steps where it was looked for
@@ -6,13 +6,24 @@ GuardError
 ├── VisitMoved              20: somebody else went on with the visit meanwhile
 ├── StepRefused             20 or 30: a step whose gate is shut, or whose turn it is not
 ├── NoVisit                 2: no visit is under way
-├── NeedsTerminal           2: a guided run without a terminal
-└── NoGivingUp              20: the visit cannot be given up as it stands
+├── NoGivingUp              20: the visit cannot be given up as it stands
+├── AmbiguousEvent          2: words that several planned events have
+├── EventBegun              2: nothing can be done before the event any more
+└── NoRoom                  2: no backup that counts fits before the event
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime, timedelta, tzinfo
+
 from guard.errors import CallError, Fault, GuardError
+from guard.model import PlannedEvent
+from guard.times import shown, shown_with_age
+from guard.units import in_words
+
+MOST = 5
+"""More events in one sentence help nobody; the rest is counted."""
 
 
 class StepsMissing(CallError):
@@ -73,19 +84,6 @@ class NoVisit(CallError):
         return f"No visit of {self.arm} is under way. One is begun with: guard visit {self.arm} --run"
 
 
-class NeedsTerminal(CallError):
-    """A guided run where nobody can be asked."""
-
-    def __init__(self, arm: str) -> None:
-        self.arm = arm
-
-    def __str__(self) -> str:
-        return (
-            f"The guided run of a visit asks at every step, and here is no terminal to ask on. Run it on one, or print"
-            f" the sheet: guard visit {self.arm} --out FILE"
-        )
-
-
 class NoGivingUp(GuardError):
     """A visit that cannot be given up while the memory cell is out."""
 
@@ -98,4 +96,46 @@ class NoGivingUp(GuardError):
         return (
             f"The visit of {self.arm} cannot be given up while its memory cell is out. Seat the new cell, then run:"
             f" guard swap end {self.arm} --by NAME"
+        )
+
+
+class AmbiguousEvent(CallError):
+    """A title, or a part of one, that several planned events have."""
+
+    def __init__(self, asked: str, events: Sequence[PlannedEvent], zone: tzinfo) -> None:
+        self.asked, self.events, self.zone = asked, events, zone
+
+    def __str__(self) -> str:
+        told = [f"{each.id} ({each.title}, {shown(each.start, self.zone)})" for each in self.events[:MOST]]
+        more = f" and {len(self.events) - MOST} more" if len(self.events) > MOST else ""
+        return f"{self.asked!r} stands for several planned events: {', '.join(told)}{more}. Give the id of one."
+
+
+class EventBegun(CallError):
+    """An event before which nothing can be done any more."""
+
+    def __init__(self, event: PlannedEvent, now: datetime, zone: tzinfo) -> None:
+        self.event, self.now, self.zone = event, now, zone
+
+    def __str__(self) -> str:
+        began = shown_with_age(self.event.start, self.now, self.zone)
+        return (
+            f"{self.event.id} has begun: {began}. Nothing can be saved before it any more. `guard event list` shows"
+            " what is to come; what an arm needs now: guard fleet"
+        )
+
+
+class NoRoom(CallError):
+    """Backups that take longer than one may ever be under way so that it counts."""
+
+    def __init__(self, event: PlannedEvent, each: timedelta, room: timedelta, limit: timedelta) -> None:
+        self.event, self.each, self.room, self.limit = event, each, room, limit
+
+    def __str__(self) -> str:
+        room = f"there are only {in_words(self.room)}" if self.room > timedelta() else "there is no time at all"
+        return (
+            f"A backup that takes {in_words(self.each)} never fits before {self.event.id}: between the moment from which"
+            f" on one is fresh at its start ({in_words(self.limit)} before a {self.event.kind}) and the moment by which"
+            f" it must be there to settle and be read back {room}. Give fewer minutes (--minutes-each), or allow"
+            f" older sets: [fresh] {self.event.kind} in the configuration."
         )
