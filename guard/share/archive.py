@@ -261,7 +261,7 @@ def _zip_members(file: IO[bytes], zone: tzinfo, limits: ArchiveLimits) -> Iterat
                 raise _Broken("it has a member without a name")
             if info.is_dir():
                 continue
-            path = info.filename if info.flag_bits & 0x800 else _unflagged_name(info)
+            path = zip_path(info)
             kind = (info.external_attr >> 16) & 0o170000
             if info.flag_bits & 0x1:
                 raise _Broken(f"{path} is encrypted")
@@ -292,8 +292,10 @@ def _refuse_partial(file: IO[bytes], archive: zipfile.ZipFile) -> None:
         raise _Broken(f"it lists {len(infos)} members where its end mark counts {count}")
 
 
-def _unflagged_name(info: zipfile.ZipInfo) -> str:
-    """The name's own bytes where the archive does not say what they mean."""
+def zip_path(info: zipfile.ZipInfo) -> str:
+    """A member's path; by its own bytes where the archive does not say what they mean."""
+    if info.flag_bits & 0x800:
+        return info.filename
     try:
         return name_text(info.filename.encode("cp437"))
     except UnicodeEncodeError:

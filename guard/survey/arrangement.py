@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
 from guard.record import Record
-from guard.share.layout import NOTHING_YET, Layout, LayoutFault
+from guard.share.layout import NOTHING_YET, Layout, LayoutFault, stem
 from guard.survey.naming import FREE, Pieces, is_arm_id, is_plain
 from guard.survey.sample import Entry, joined
 from guard.survey.stamps import Stamp, order_told, settled, tells_day
@@ -237,8 +237,6 @@ def with_further(main: Arrangement, others: list[Sets]) -> Arrangement:
 
 def arm_by_layouts(layouts: tuple[Layout, ...], seen: ArmSet, arms: dict[str, str]) -> str | None:
     """The arm that the first fitting layout gives a path, as a look would find it."""
-    from guard.share.layout import stem
-
     names = seen.path.split("/")
     for layout in layouts:
         match = NOTHING_YET

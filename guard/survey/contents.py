@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import IO
 
+from guard.share.archive import zip_path
 from guard.share.layout import stem
 from guard.survey.arrangement import ArmSet
 from guard.survey.sample import LEFT_BY_SYSTEMS, spread
@@ -94,7 +95,7 @@ class Content:
         with zipfile.ZipFile(file) as archive:
             for info in archive.infolist()[:FILES_OF_ONE_SET]:
                 if not info.is_dir():
-                    path = _zip_path(info)
+                    path = zip_path(info)
                     self.files[path] = info.file_size
                     self._inside[path] = info.filename
             self.whole = len(archive.infolist()) <= FILES_OF_ONE_SET
@@ -155,16 +156,6 @@ class _Bounded:
 
     def tell(self) -> int:
         return self._file.tell()
-
-
-def _zip_path(info: zipfile.ZipInfo) -> str:
-    """A member's path; by its own bytes where the archive does not say what they mean."""
-    if info.flag_bits & 0x800:
-        return info.filename
-    try:
-        return os.fsdecode(info.filename.encode("cp437"))
-    except UnicodeEncodeError:
-        return info.filename
 
 
 def sampled(root: str, sets: Iterable[ArmSet]) -> list[Content]:

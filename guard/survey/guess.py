@@ -257,13 +257,14 @@ def _reading_doubts(contents: Sequence[Content]) -> Iterable[str]:
     yield f"the recipe is guessed from {len(contents)} of the sets; a person who knows them should read it through."
     broken = [content.path for content in contents if not content.whole]
     if broken:
-        yield f"{len(broken)} of these sets could not be read through, or are too large to: {_few(broken)}."
+        yield f"{len(broken)} of these sets could not be read through, or are too large to: {named(broken)}."
     empty = [content.path for content in contents if content.whole and not content.files]
     if empty:
-        yield f"{len(empty)} of these sets are empty: {_few(empty)}."
+        yield f"{len(empty)} of these sets are empty: {named(empty)}."
 
 
-def _few(names: Sequence[str]) -> str:
+def named(names: Sequence[str]) -> str:
+    """The first few of some names."""
     return ", ".join(names[:3]) + (", …" if len(names) > 3 else "")
 
 
@@ -284,17 +285,17 @@ def _holder_doubts(unit: Unit, contents: Sequence[Content]) -> Iterable[str]:
     there = {content.path for content, _ in unit.found}
     missing = [content.path for content in contents if content.whole and content.path not in there]
     if missing and unit.role != "history":
-        yield f"{len(missing)} of {len(contents)} sets have no {unit.glob} and would be incomplete: {_few(missing)}."
+        yield f"{len(missing)} of {len(contents)} sets have no {unit.glob} and would be incomplete: {named(missing)}."
 
 
 def _rare_doubts(rare: Sequence[Unit], endings: Sequence[Ending], count: int) -> Iterable[str]:
     grouped = {unit.glob for ending in endings for unit in ending.units}
     names = [f"{unit.pattern} ({unit.holders} of {count} sets)" for unit in rare if unit.glob not in grouped]
     if names:
-        yield f"not every set has these, so they are not demanded: {_few(names)}."
+        yield f"not every set has these, so they are not demanded: {named(names)}."
     for name in {unit.role for unit in rare if unit.glob not in grouped} & set(LOST_WITHOUT):
         arms = sorted({content.arm for unit in rare if unit.role == name for content, _ in unit.found})
-        yield f"only some arms have {name} ({_few(arms)}). Give the others a recipe of their own."
+        yield f"only some arms have {name} ({named(arms)}). Give the others a recipe of their own."
 
 
 def _size_doubts(required: Sequence[Unit]) -> Iterable[str]:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from guard.record import Record
 from guard.survey.arrangement import Arrangement, Sets, SetSeen, arranged, with_further
 from guard.survey.contents import Content, sampled
-from guard.survey.guess import RecipeGuess, guessed, is_telling
+from guard.survey.guess import RecipeGuess, guessed, is_telling, named
 from guard.survey.naming import FREE, is_plain, mask, pieces_of
 from guard.survey.refusals import NothingToPropose
 from guard.survey.sample import (
@@ -106,11 +106,6 @@ def _what_is_there(sampler: Sampler) -> str:
     return "it holds " + " and ".join(shown)
 
 
-def named(names: Sequence[str], count: int = 3) -> str:
-    """The first few of some names."""
-    return ", ".join(names[:count]) + (", …" if len(names) > count else "")
-
-
 def _above(arrangement: Arrangement) -> set[str]:
     """The folders in which sets lie, and those above them; the share itself is the empty path."""
     paths = [seen.path.split("/") for seen in arrangement.sets]
@@ -190,12 +185,7 @@ class _Search:
         pairs = [(parent, entry) for parent in parents for entry in self.sampler.folder(parent.path, at_most).inner]
         plain = _read_as(pairs, with_time=False)
         timed = _read_as(pairs, with_time=True)
-        groups: dict[str, list[SetSeen]] = defaultdict(list)
-        for shape, members in plain.items():
-            groups[shape] += members
-        if _times_are_times(plain, timed):
-            return timed
-        return groups
+        return timed if _times_are_times(plain, timed) else plain
 
     def _group(self, shapes: tuple[str, ...], members: list[SetSeen]) -> None:
         folders = [member for member in members if member.entry.is_folder]
