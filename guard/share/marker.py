@@ -15,6 +15,9 @@ MARKER_NAME = f"{OUR_PREFIX}-share.json"
 NO_IDENTITY = "unreadable"
 """Stands for the identity in a marker that cannot be understood: it equals no share's."""
 
+WHY_IN_DOUBT = {"gone": "its marker is gone", "other": "its marker is another share's"}
+"""What is wrong with a place that does not prove to be the one it was, in words."""
+
 
 def read_marker(root: str) -> str | None:
     """The identity of the share at ``root``; None where it has no marker.

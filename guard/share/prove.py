@@ -11,7 +11,7 @@ from guard.record import Record
 from guard.share.ground import Ground, recipe_digest
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.look import Clock, Progress, content_difference, seal_facts
-from guard.share.marker import marker_state, read_marker
+from guard.share.marker import WHY_IN_DOUBT, marker_state, read_marker
 from guard.share.outside import appearance
 from guard.share.read import read_set
 from guard.share.sealing import Sealed
@@ -83,8 +83,7 @@ def _doubt(root: str, number: int, catalogue: Catalogue, known: Known) -> Proved
         return Proved(known.path, known.arm, "unreadable", f"the share cannot be read: {error.reason}")
     if state not in ("gone", "other"):
         return None
-    why = "its marker is gone" if state == "gone" else "its marker is another share's"
-    return Proved(known.path, known.arm, "unreadable", f"the share is in doubt: {why}")
+    return Proved(known.path, known.arm, "unreadable", f"the share is in doubt: {WHY_IN_DOUBT[state]}")
 
 
 def _hindrance(ground: Ground, known: Known, before: dict[str, bytes]) -> Proved | None:

@@ -19,7 +19,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Literal
 
-    Act = Literal["held", "returned", "purged", "missing"]
+    Act = Literal["held", "returned", "purged"]
 else:
     Act = str
 
