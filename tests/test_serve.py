@@ -16,6 +16,7 @@ from threading import Event
 import pytest
 
 from guard.clock import now
+from guard.errors import ShareUnreadable
 from guard.load import load
 from guard.service.hand import Hand
 from guard.service.looking import MOST_AT_ONCE, Looking
@@ -278,6 +279,36 @@ class TestWarnings:
 
 def told_of_arm(endpoint: Endpoint) -> list[object]:
     return [posted for posted in endpoint.posts.all if posted.json["arm"] == "arm-07"]
+
+
+NEVER = '[service]\nreconcile = "9999y"\npoll = "9999y"\n'
+
+
+def test_spans_that_stand_for_never_are_no_fault(tmp_path: Path) -> None:
+    plant = Plant(tmp_path / "plant", extra=NEVER)
+    plant.init()
+    plant.save("arm-07")
+    with Daemon(plant):
+        until("the share was looked at", lambda: plant.run("sets", "--json").json["sets"])
+
+
+def test_a_hand_in_trouble_outlives_a_poll_that_stands_for_never(tmp_path: Path) -> None:
+    plant, stop, calls = Plant(tmp_path / "plant", extra=NEVER), Event(), []
+
+    def fails() -> float | None:
+        calls.append(1)
+        raise ShareUnreadable("share", "it is not there")
+
+    hand = Hand("looking", load(str(plant.config)), lambda _: fails, stop)
+    hand.start()
+    for times in (1, 2):
+        until("it works when it is woken", lambda times=times: len(calls) >= times)  # type: ignore[misc]
+        until("its trouble is told", lambda: "looking" in str(rows(plant, "SELECT * FROM heartbeats")))
+        hand.wake()
+    stop.set()
+    hand.wake()
+    hand.join(10)
+    assert not hand.is_alive()
 
 
 def test_a_bare_call_without_a_configuration_says_what_to_do(tmp_path: Path) -> None:

@@ -56,7 +56,7 @@ class Hand(threading.Thread):
         work: Callable[[], float | None] | None = None
         wait: float | None = 0.0
         while not self.stop.is_set():
-            if self._woken.wait(wait):
+            if self._woken.wait(None if wait is None else min(wait, threading.TIMEOUT_MAX)):
                 self.stop.wait(BURST_S)
             self._woken.clear()
             trouble = ""

@@ -89,11 +89,11 @@ class Looking:
             self.watch.stop()
 
     def _until_next(self) -> float:
-        now, every, last = self.desk.now(), self._every(), self.last_pass
-        moments = [now + every if last is None else last + every]
+        now, last = self.desk.now(), self.last_pass
+        ahead = [self._every() - (timedelta() if last is None else now - last)]
         if self.judging.next_moment is not None:
-            moments.append(self.judging.next_moment)
-        until_moment = (min(moments) - now).total_seconds()
+            ahead.append(self.judging.next_moment - now)
+        until_moment = min(ahead).total_seconds()
         until_settled = min(self.waiting.values(), default=monotonic() + until_moment) - monotonic()
         return max(min(until_moment, until_settled), 0.0)
 
