@@ -6,6 +6,7 @@ microsecond later.
 
 from __future__ import annotations
 
+import math
 from datetime import datetime, timedelta
 
 from guard.model import ArmFacts, BackupSet, Carried, Finding, Level, Question, SwapWindow
@@ -360,16 +361,21 @@ def _not_seen_on(
 
 
 def _needed(facts: ArmFacts) -> timedelta | None:
-    """For how long the power must be on before: as configured, and so that a capacitor carries anything at all.
+    """For how long the power must be on before: as configured, and so that a capacitor is charged by half.
 
-    None where it never would.
+    That is so that it carries the memory for half of what it does fully charged, or for as long as the cell may be
+    out at most (common practice, no source). None where it never carries it at all.
     """
     held = _capacitor(facts)
     if held is None:
         return facts.limits.powered_before
-    from guard.physics.hold_up import charging_s
+    from guard.physics.hold_up import charging_s, hold_up_s
 
-    charging = charging_s(held, SHORTEST.total_seconds(), facts.arm.ambient_c)
+    full_s = hold_up_s(held, math.inf, facts.arm.ambient_c)
+    if full_s < SHORTEST.total_seconds():
+        return None
+    wanted_s = max(min(full_s / 2, facts.limits.window.total_seconds()), SHORTEST.total_seconds())
+    charging = charging_s(held, wanted_s, facts.arm.ambient_c)
     if charging > LONGEST.total_seconds():
         return None
     return max(facts.limits.powered_before, timedelta(seconds=charging))
