@@ -188,7 +188,7 @@ CHECKS = [
 
 def image(checks: Checks) -> Recipe:
     """A recipe of one part, with these checks."""
-    return Recipe("image", (PartRule("image", ("**/memory.bin",), 1, checks),))
+    return Recipe("image", (PartRule("image", ("**/memory.bin",), 0, checks),))
 
 
 class TestChecks:
@@ -276,6 +276,28 @@ class TestParts:
 
         assert faults(found) == ([] if fault is None else [fault])
         assert [(part.files, part.bytes, part.ok) for part in found.parts] == [(count, count, fault is None)]
+
+    @pytest.mark.parametrize(
+        ("contents", "at_least", "checks", "fault"),
+        [
+            pytest.param((b"", b""), 1, Checks(), True, id="all-empty"),
+            pytest.param((b"", b"x"), 1, Checks(), False, id="one-is-not"),
+            pytest.param((b"",), 0, Checks(), False, id="none-wanted"),
+            pytest.param((b"",), 1, Checks(min_bytes=0), False, id="its-recipe-allows-it"),
+        ],
+    )
+    def test_a_part_of_empty_files_was_not_saved(
+        self,
+        contents: tuple[bytes, ...],
+        at_least: int,
+        checks: Checks,
+        fault: bool,  # noqa: FBT001
+        tmp_path: Path,
+    ) -> None:
+        files = {f"programs/{number}.txt": data for number, data in enumerate(contents)} | {"other": b"x"}
+        recipe = Recipe("programs", (PartRule("programs", ("programs/**",), at_least, checks),))
+        found = sealed(write_folder(tmp_path / "set", files), recipe)
+        assert faults(found) == (["programs: nothing was written, every file is empty"] if fault else [])
 
     def test_each_file_is_checked_and_one_bad_one_spoils_the_part(self, tmp_path: Path) -> None:
         files = {"a/memory.bin": b"\1\2", "b/memory.bin": b"\0\0", "c/memory.bin": b""}

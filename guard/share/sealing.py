@@ -119,6 +119,8 @@ def _part(
         there = f"{len(members)} files" if members else "no file"
         faults.append(f"{rule.name}: {there} like {' or '.join(rule.files)}, at least {rule.at_least} expected")
     files = [file for _, file in members]
+    if rule.at_least and rule.checks.min_bytes is None and files and not any(file.size for file in files):
+        faults.append(f"{rule.name}: nothing was written, every file is empty")
     content = hashlib.sha256(b"".join(sorted(file.sha256 for file in files))).hexdigest()
     size = sum(file.size for file in files)
     newest = newest_time((file.mtime_ns for file in files), as_of)
