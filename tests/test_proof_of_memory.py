@@ -84,6 +84,14 @@ def test_power_that_came_back_later_than_was_marked_is_awaited_anew(
     assert plant.ask().codes == codes
 
 
+def test_power_that_never_came_back_is_awaited_anew(plant: Plant) -> None:
+    save_again(plant)
+    entries = plant.run("ledger", "show", "--last", "0", "--json").json["entries"]
+    number = next(each["seq"] for each in entries if "powered-on" in each["body"])
+    assert plant.run("mark", "--correct", str(number), "--never-happened", "--by", "Ana").code == 0
+    assert "awaiting-proof" in plant.ask().codes
+
+
 def test_equal_is_retained_and_the_ledger_says_so_with_both_fingerprints(plant: Plant) -> None:
     save_again(plant)
     assert plant.ask().json["verdict"] == "clear"

@@ -74,8 +74,13 @@ def _settled(facts: ArmFacts) -> dict[tuple[Kind, datetime], datetime]:
 
 
 def _is_over(proven: datetime | None, ended: datetime | None) -> bool:
-    """Whether what was proven of a lapse still is: where its end was marked, or corrected, to be later, it is not."""
-    return proven is not None and (ended is None or ended <= proven)
+    """Whether what was proven of a lapse still is: where its end is told to be later now, or by nobody any more, it is not."""
+    return proven is not None and ended is not None and ended <= proven
+
+
+def _answered_since(began: datetime, facts: ArmFacts) -> bool:
+    """Whether its controller has answered since, which tells as well as a mark that the power was back."""
+    return any(each.answers and each.start > began for each in facts.answers)
 
 
 def _swap(facts: ArmFacts) -> Iterator[Lapse]:
@@ -125,7 +130,8 @@ def _power_downs(at: Standing) -> Iterator[Lapse]:
             found[-1] = found[-1][0], moment
     settled = _settled(facts)
     for (began, ended), following in zip_longest(found, found[1:]):
-        if _is_over(settled.get(("power-down", began)), ended):
+        proven = settled.get(("power-down", began))
+        if _is_over(proven, ended) or (proven is not None and ended is None and _answered_since(began, facts)):
             continue
         before = _before(at, began)
         if following is not None and before is _before(at, following[1] or facts.as_of):
