@@ -239,15 +239,19 @@ class TestAlarm:
         ("action", "level"),
         [
             ("power-down", "hold"),
-            ("memory-swap", "caution"),
-            ("position-swap", "caution"),
+            ("memory-swap", "hold"),
+            ("position-swap", "hold"),
             ("service-visit", "caution"),
         ],
     )
-    def test_one_that_names_no_cell_blocks_no_change_that_may_be_its_cure(self, action: Action, level: Level) -> None:
+    def test_one_that_names_no_cell_is_cured_only_by_changing_all(self, action: Action, level: Level) -> None:
         of = given(proven(), action=action, marks=(ALARM,))
         assert told(of) == [("cell-alarm", level)]
         assert "Find out which cell it is" in of.findings("cell-alarm")[0].remedy
+
+    def test_one_that_names_no_cell_is_about_the_only_one(self) -> None:
+        memory = tuple(cell for cell in YOUNG_CELLS if cell.type.kind == "memory")
+        assert told(given(proven(), action="memory-swap", marks=(ALARM,), cells=memory)) == [("cell-alarm", "caution")]
 
     @pytest.mark.parametrize("name", ["", "memory-cell"])
     def test_while_the_cell_is_out_nobody_is_told_to_leave_the_power_on(self, name: str) -> None:

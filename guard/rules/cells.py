@@ -29,6 +29,11 @@ REPLACED: dict[Action, tuple[str, ...]] = {
 }
 """Which kinds of cell each action replaces: a finding about such a cell never blocks its own cure."""
 
+FIND_OUT_WHICH = (
+    " Find out which cell it is and say so: guard ledger show, for the number N of that entry, then: guard mark --correct N"
+    " --cell TYPE"
+)
+
 DAY_AHEAD = timedelta(hours=14)
 """So far ahead of UTC is the zone in which a day begins first: a cell installed today is not one of tomorrow."""
 
@@ -252,7 +257,10 @@ def _age_unknown(arm: str, cell: FittedCell, question: Question) -> Finding:
 
 
 def cell_alarm(at: Standing, question: Question) -> Outcome:
-    """Hold while an alarm has no later change; at most caution where the action may replace the cell that it is about."""
+    """Hold while an alarm has no later change; at most caution where the action replaces the cell that it is about.
+
+    Of which cell an alarm was that names none, nobody knows: the action must replace them all.
+    """
     alarms = open_alarms(at.facts.marks, at.facts.cells, at.facts.as_of)
     if not alarms:
         return SILENT
@@ -267,11 +275,11 @@ def _alarm_order(mark: Mark) -> tuple[datetime, str, str]:
 def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
     arm = at.facts.arm.id
     kinds = {cell.type.kind for cell in at.facts.cells if mark.cell in ("", cell.type.name)} or {"memory", "position"}
-    replaced = not kinds.isdisjoint(REPLACED[question.action])
+    replaced = kinds.issubset(REPLACED[question.action])
     about = f"its {mark.cell} is low" if mark.cell else "a cell is low, it was not marked which"
     by = f" (marked by {mark.by})" if mark.by else ""
     message = f"The controller of {arm} has told that {about}{by}, and no change was recorded since."
-    which = "" if mark.cell else " Find out which cell it is."
+    which = "" if mark.cell else FIND_OUT_WHICH
     lifts = (
         f"Leave the power of {arm} on, save a backup, and have the cell changed.{which} A memory cell: guard swap begin"
         f" {arm}. Other cells, once they are changed: guard mark cell-changed {arm} --cell TYPE"
