@@ -257,7 +257,7 @@ class Desk:
     ) -> Iterator[ArmFacts]:
         """The same for one arm after the other, so that nobody need hold the facts of a whole plant at once.
 
-        ``planned`` are the events that are not over, where they are known already.
+        ``planned`` is all that is or was planned, where it is known already.
         """
         ground = self.ground()
         known = recorded(self.settings, self.records, self.catalogue, arms, self.clocks, as_of, planned)

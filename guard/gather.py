@@ -13,9 +13,10 @@ from datetime import datetime, timedelta
 from guard.errors import ShareUnreadable
 from guard.lapses import Compared, Proofs
 from guard.model import AnswerTime, ArmFacts, BackupSet, Mark, PlannedEvent, ShareFacts, SignOff, SwapWindow
-from guard.plan.events import by_arm
+from guard.plan.events import by_arm, is_over
 from guard.record import Record
 from guard.rules.cells import fitted
+from guard.rules.evidence import earlier
 from guard.rules.lapses import to_compare
 from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
@@ -28,7 +29,7 @@ from guard.share.outside import difference
 from guard.share.patience import answered
 from guard.store.catalogue import Catalogue
 from guard.store.cells import Spare, as_spares
-from guard.store.events import events_by_arm
+from guard.store.events import events as planned_events
 from guard.store.facts import manifest_of, sets_of
 from guard.store.known import Place
 from guard.store.ledger import Ledger
@@ -85,7 +86,7 @@ def recorded(
 ) -> dict[str, Recorded]:
     """What is recorded about some arms; of those of which nothing is, nothing.
 
-    ``planned`` are the events that are not over, where they are known already.
+    ``planned`` is all that is or was planned, where it is known already.
     """
     only = arms[0] if len(arms) == 1 else None
     marks: dict[str, list[Mark]] = {}
@@ -96,7 +97,10 @@ def recorded(
     asked = [arm for arm in arms if settings.arms[arm].presence]
     answering = presences(catalogue.store, ledger.store, asked)
     told, times = proofs(ledger, only), answers(catalogue.store, ledger.store, asked)
-    events = events_by_arm(ledger, only, as_of) if planned is None else by_arm(planned)
+    since = earlier(as_of, settings.limits.powered_before) or as_of  # a power-down counts for so long once it is over
+    known = planned_events(ledger) if planned is None else planned
+    planned_on = by_arm(event for event in known if not is_over(event, since))
+    events = {arm: planned_on[arm] for arm in arms if arm in planned_on}
     return {
         arm: Recorded(
             tuple(marks.get(arm, ())),

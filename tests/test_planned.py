@@ -7,11 +7,13 @@ from typing import Any
 
 import pytest
 
+from guard.clock import now
 from guard.desk import Desk
 from guard.load import load
 from guard.model import ACTIONS, Action, Finding, PlannedEvent, Powered, Question
 from guard.plan.events import by_arm
 from guard.rules.findings import EXPLANATIONS
+from guard.rules.sign_off import subject
 from guard.rules.verdict import verdict
 from tests.facts import DAY, HOUR, LONG_ON, MICROSECOND, NOW, Given, given, proven, sign_off
 from tests.plant import Plant
@@ -35,6 +37,7 @@ def found(of: Given) -> list[tuple[str, str]]:
     return [(each.code, each.level) for each in of.verdict.findings if each.code in codes]
 
 
+MINUTE = HOUR / 60
 HOLD, CAUTION = [("power-must-stay-on", "hold")], [("event-conflict", "caution")]
 
 PAIRS: dict[tuple[Action, Action], list[tuple[str, str]]] = {
@@ -170,6 +173,36 @@ def test_the_codes_are_explained(plant: Plant, code: str) -> None:
     assert EXPLANATIONS[code].title in plant.run("explain", code).out
 
 
+def test_a_person_answers_for_one_time_off_and_not_for_the_next() -> None:
+    off = Powered(on=False, since=NOW - HOUR, source="marked powered-off")
+    (told,) = (
+        each for each in asked("position-swap", powered=off).verdict.findings if each.code == "power-must-stay-on"
+    )
+    answered = sign_off("power-must-stay-on", subject=subject(told), until=AT + DAY)
+    assert asked("position-swap", powered=off, sign_offs=(answered,)).verdict.level == "caution"
+    again = off._replace(since=NOW - MINUTE)
+    assert asked("position-swap", powered=again, sign_offs=(answered,)).verdict.level == "hold"
+
+
+@pytest.mark.parametrize(
+    ("powered", "cautious"),
+    [
+        pytest.param(LONG_ON, True, id="on-since-before-as-somebody-marked"),
+        pytest.param(Powered(on=True, since=NOW - HOUR), True, id="on-since-the-moment-at-which-it-began"),
+        pytest.param(Powered(on=True, since=NOW - HOUR + MICROSECOND), False, id="it-came-on-since"),
+    ],
+)
+def test_a_power_down_that_was_planned_until_just_now_counts(powered: Powered, cautious: bool) -> None:  # noqa: FBT001
+    """It lasted an hour up to ten minutes ago, and nobody said that it was not done; 30 min of power are needed."""
+    over = planned("power-down", NOW - HOUR, 50 * MINUTE)
+    of = given(proven(), action="memory-swap", events=(over,), powered=powered)
+    assert (of.verdict.level, of.verdict.holds_until) == (
+        ("caution", NOW + 20 * MINUTE) if cautious else ("clear", of.verdict.holds_until)
+    )
+    then = of.question._replace(at=NOW + 20 * MINUTE)
+    assert Given(of.facts, then).verdict.level == "clear"
+
+
 # Through the command line
 
 
@@ -275,3 +308,17 @@ def test_a_person_who_is_planned_twice_is_told_where_the_plan_is_judged(plant: P
     assert "Ana cannot be at arm-07 and elsewhere" in next(
         each.message for each in answer.findings if each.code == "event-conflict"
     )
+
+
+def test_what_was_foretold_of_the_end_of_a_power_down_holds_once_it_has_come(plant: Plant) -> None:
+    assert plant.run("mark", "powered-on", "arm-07", "--at", (now() - 3 * DAY).isoformat()).code == 0
+    for spare in ("memory-cell", "position-cell"):
+        plant.run("cells", "stock", spare, "3")
+    plan(plant, "power-down", (now() - 2 * HOUR + timedelta(seconds=3)).isoformat(), "2h")
+    while "event-conflict" in (answer := plant.ask("arm-07", "memory-swap")).codes:
+        pass  # for the seconds until it is over
+    assert "not-powered-long-enough" in answer.codes
+    later = plant.ask("arm-07", "memory-swap", "--at", (now() + 31 * MINUTE).isoformat())
+    assert "not-powered-long-enough" not in later.codes
+    plant.run("mark", "powered-on", "arm-07", "--at", (now() - 40 * MINUTE).isoformat())
+    assert "not-powered-long-enough" not in plant.ask("arm-07", "memory-swap").codes

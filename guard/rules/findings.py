@@ -207,7 +207,8 @@ EXPLANATIONS: dict[str, Explanation] = {
         "The memory cell was changed, or a power-down was marked, and no proven set that was saved after it was compared"
         " with the set from before it.",
         "Until the controller was saved again and that was read back, a loss in between is not noticed, and"
-        " the only proof of what was there is the set from before it.",
+        " the only proof of what was there is the set from before it. Where no set was ever there before, the first"
+        " proven one is the first that tells.",
         (
             ("hold", "before a power-down or a memory-swap"),
             ("caution", "before everything else"),
@@ -236,6 +237,10 @@ EXPLANATIONS: dict[str, Explanation] = {
         "While the cell is out, a capacitor carries the memory, and it must have been charged.",
         (
             ("hold", "known to be on for too short a time, or known to be off"),
+            (
+                "hold",
+                "by its hold-up table the capacitor carries the memory for less than half of what it can, fully charged",
+            ),
             ("hold", "not known, and by its hold-up table the capacitor needs longer than that"),
             ("hold", "silent after being on for too short a time, or for so long that its capacitor has run down"),
             ("caution", "not known"),
@@ -264,7 +269,13 @@ EXPLANATIONS: dict[str, Explanation] = {
         " memory cell within a power-down, or two events of one kind with other times; or one person shall work on two"
         " arms at once.",
         "One of them will not be done as planned, and each is judged as if it came alone.",
-        (("caution", "events that overlap and contradict each other, or want one person in two places"),),
+        (
+            ("caution", "what is asked about contradicts what is planned at the same time"),
+            (
+                "caution",
+                "a planned event is judged, and another one is of its kind with other times, or wants its people",
+            ),
+        ),
         "Move one of them, or drop the one that is wrong: guard event list, and: guard event drop ID",
     ),
     "cell-age-unknown": Explanation(
@@ -306,7 +317,10 @@ EXPLANATIONS: dict[str, Explanation] = {
         "After the alarm the cell may not carry the memory through the next time without mains.",
         (
             ("hold", "a cell-alarm mark with no later cell-changed mark of that cell"),
-            ("caution", "the same, and the action replaces that very cell"),
+            (
+                "caution",
+                "the same, and the action replaces that very cell; all cells of the arm where nobody said which",
+            ),
         ),
         "Leave the power on, save a backup, and change the cell. A memory cell: guard swap begin ARM. Other cells, once"
         " they are changed: guard mark cell-changed ARM --cell TYPE",

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-from guard.model import BY_HAND, POWER_OFF, Action, Finding, Level, PlannedEvent, Question
+from guard.model import BY_HAND, POWER_OFF, Action, ArmFacts, Finding, Level, PlannedEvent, Question
 from guard.rules.cells import is_out
-from guard.rules.evidence import MICROSECOND, earlier, later
+from guard.rules.evidence import MICROSECOND, earlier, later, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
 from guard.units import in_words
@@ -37,7 +37,9 @@ def power_must_stay_on(at: Standing, question: Question) -> Outcome:
         lifts = (
             f"Power {arm} on as the site's energy control procedure says, then record it: guard mark powered-on {arm}"
         )
-        return Outcome((finding("power-must-stay-on", "hold", message, lifts, on=False, events=[]),))
+        return Outcome(
+            (finding("power-must-stay-on", "hold", message, lifts, on=False, since=utc(powered.since), events=[]),)
+        )
     if not swaps_position and question.action not in POWER_OFF:
         return SILENT
     kinds: Collection[Action] = POWER_OFF if swaps_position else ("position-swap",)
@@ -57,14 +59,18 @@ def power_must_stay_on(at: Standing, question: Question) -> Outcome:
 
 
 def off_before_a_swap(at: Standing, question: Question) -> Outcome:
-    """Caution where a planned power-down is over so short a time before a change of the memory cell that its capacitor is not charged."""
+    """Caution where a planned power-down is over so short a time before a change of the memory cell that its capacitor is not charged.
+
+    One that is over already counts too, unless the power is known to have come on since it began: nobody said that it
+    was not done.
+    """
     arm, needed = at.facts.arm.id, at.facts.limits.powered_before
     if question.action != "memory-swap" or is_out(at):
         return SILENT
     short, moments = [], []
     for event in at.facts.events:
         over = later(event.start, max(event.off_for, MICROSECOND))
-        if event.kind != "power-down" or arm not in event.arms or over is None:
+        if event.kind != "power-down" or arm not in event.arms or over is None or _came_on_since(event, over, at.facts):
             continue
         enough = later(over, needed)
         moments.append(over if question.at < over else enough)
@@ -76,6 +82,11 @@ def off_before_a_swap(at: Standing, question: Question) -> Outcome:
     message = f"By what is planned {arm} is on for too short a time before: {_named(short, question)}; {in_words(needed)} are needed."
     lifts = f"Plan the change for later, so that {arm} is on for {in_words(needed)} before it, or drop what is not done: guard event drop ID."
     return Outcome((_finding("not-powered-long-enough", "caution", message, lifts, short, turns),), turns)
+
+
+def _came_on_since(event: PlannedEvent, over: datetime, facts: ArmFacts) -> bool:
+    since = facts.powered.since if facts.powered.on else None
+    return over <= facts.as_of and since is not None and since > event.start
 
 
 def event_conflict(at: Standing, question: Question) -> Outcome:

@@ -35,7 +35,7 @@ _ABOUT = {
     "cell-alarm": ("cell", "alarm_at"),
     "old-when-put-in": ("cell", "date_code"),
     "spare-missing": ("cell",),
-    "power-must-stay-on": ("on", "events"),
+    "power-must-stay-on": ("on", "since", "events"),
     "event-conflict": ("events",),
     "charge-short": ("cell", "installed", "off_for_s"),
     "loss-likely": ("cell", "installed", "off_for_s"),

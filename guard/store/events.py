@@ -14,9 +14,7 @@ from guard.plan.events import (
     UnreadableEvent,
     as_added,
     as_dropped,
-    by_arm,
     id_of,
-    is_over,
     plan,
     same_as,
 )
@@ -38,14 +36,6 @@ def events(ledger: Ledger) -> tuple[PlannedEvent, ...]:
     """The events that are planned, in the order of their starts. Raises StateDamaged where an entry cannot be read."""
     with ledger.store.told():
         return plan_in(ledger, ledger.store.connection).events
-
-
-def events_by_arm(ledger: Ledger, arm: str | None, now: datetime) -> dict[str, list[PlannedEvent]]:
-    """What is planned and not over yet, on one arm or on each, and by the same people on others. Raises StateDamaged where an entry cannot be read."""
-    with ledger.store.told():
-        events = plan_in(ledger, ledger.store.connection).events
-    found = by_arm([event for event in events if not is_over(event, now)])
-    return found if arm is None else {arm: found[arm]} if arm in found else {}
 
 
 def newest(ledger: Ledger) -> int:

@@ -54,21 +54,30 @@ class Agenda(Record):
 
 def gathered(desk: Desk, now: datetime) -> Agenda:
     """The planned events that are not over, judged at their starts, and the blocking warnings about them."""
-    events = tuple(event for event in desk.events() if not is_over(event, now))
+    ever = desk.events()
+    events = tuple(event for event in ever if not is_over(event, now))
     nearest = min(desk.settings.warnings.lead_times)
     earliest = {event.id: earlier(event.start, nearest) or event.start for event in events}
     return Agenda(
-        desk.settings.plant, events, _judged(desk, events, now), desk.warnings(), earliest, now, desk.settings.zone()
+        desk.settings.plant,
+        events,
+        _judged(desk, events, ever, now),
+        desk.warnings(),
+        earliest,
+        now,
+        desk.settings.zone(),
     )
 
 
-def _judged(desk: Desk, events: Sequence[PlannedEvent], now: datetime) -> dict[Key, Verdict]:
+def _judged(
+    desk: Desk, events: Sequence[PlannedEvent], ever: Sequence[PlannedEvent], now: datetime
+) -> dict[Key, Verdict]:
     pairs = [(event, arm) for event in events for arm in dict.fromkeys(event.arms) if arm in desk.settings.arms]
     wanted: dict[str, list[PlannedEvent]] = {}
     for event, arm in pairs[:MOST_JUDGED]:
         wanted.setdefault(arm, []).append(event)
     found: dict[Key, Verdict] = {}
-    for facts in desk.facts_in_turn(sorted(wanted), now, events) if wanted else ():
+    for facts in desk.facts_in_turn(sorted(wanted), now, ever) if wanted else ():
         place = standing(facts)
         for event in wanted[facts.arm.id]:
             question = Question(event.kind, max(event.start, now), event.off_for, event.id)

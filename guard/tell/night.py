@@ -125,8 +125,9 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
     """Everything that a report made now tells. ``found`` are doubts that came up before."""
     settings = desk.settings
     desk.hand_over()
-    planned, unreadable = _planned(desk, now)
-    board = Board(desk.facts_in_turn(list(settings.arms), now, planned), planned, now)
+    ever, unreadable = _planned(desk)
+    planned = tuple(event for event in ever if not is_over(event, now))
+    board = Board(desk.facts_in_turn(list(settings.arms), now, ever), planned, now)
     orders = _orders(desk, board)
     last = activity.report_before(desk.ledger, day.isoformat(), now)
     since = last.at if last is not None and last.at < now else now - DAY
@@ -154,14 +155,14 @@ def night(desk: Desk, now: datetime, day: date, found: Sequence[Doubt] = ()) -> 
     )
 
 
-def _planned(desk: Desk, now: datetime) -> tuple[tuple[PlannedEvent, ...], tuple[Doubt, ...]]:
-    """The events that are not over. Where they cannot be read, none and a grave doubt."""
+def _planned(desk: Desk) -> tuple[tuple[PlannedEvent, ...], tuple[Doubt, ...]]:
+    """All events. Where they cannot be read, none and a grave doubt."""
     try:
         found = planned_events(desk.ledger)
     except StateDamaged as error:
         text = f"The planned events cannot be read: {error.reason}. None of them is judged."
         return (), (Doubt("events", text, error.remedy, grave=True),)
-    return tuple(event for event in found if not is_over(event, now)), ()
+    return found, ()
 
 
 Orders = Mapping[str, Campaign]
