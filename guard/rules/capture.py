@@ -95,9 +95,8 @@ def _date(
     if first is not None and claim is not None:
         first_claim, first_stamp, first_path = first
         if first_claim < claim or (backup.stamp is not None and first_stamp < backup.stamp):
-            grew = (
-                first_path == backup.path and backup.essence is not None
-            )  # what came to it was no save, nor is it a copy
+            # What came to a set since it was saved was no save, nor makes it a copy.
+            grew = first_path == backup.path and backup.essence is not None
             captured, refiled_from = first_claim, None if grew else first_path
     return Dated(backup, captured, claim, clock_doubt(backup, as_of), refiled_from)
 
