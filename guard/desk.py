@@ -114,6 +114,12 @@ class Desk:
             self.ledger.store.close()
             del self.ledger
 
+    def is_left_behind(self) -> bool:
+        """Whether another catalogue or ledger was put in the place of one that is open here."""
+        return any(
+            self.__dict__[name].store.stands_elsewhere() for name in ("catalogue", "ledger") if name in self.__dict__
+        )
+
     def _database(self, name: str) -> str:
         """Where a database is, or may be made. Raises StateUnusable where it would lie on a network mount."""
         path = os.path.join(self.settings.state, name)

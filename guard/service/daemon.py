@@ -107,6 +107,9 @@ class _Monitor:
             if fresh != self.settings:
                 event(log, "configuration-changed")
                 return fresh
+            if any(hand.desk.is_left_behind() for hand in (self.eyes, self.nights, self.clocks, self.calendars)):
+                event(log, "state-replaced", state=self.settings.state)
+                return fresh
         return None
 
     def _configured(self) -> Settings:

@@ -42,6 +42,12 @@ class Store:
             self.connection.execute("PRAGMA foreign_keys=ON")
             self.connection.execute("PRAGMA synchronous=FULL")
             self._bring_up_to_date()
+        self._file = _file_at(path)
+
+    def stands_elsewhere(self) -> bool:
+        """Whether another file stands in its place since it was opened: what is written here nobody reads any more."""
+        there = _file_at(self.path)
+        return there is not None and there != self._file
 
     def _bring_up_to_date(self) -> None:
         wanted = STEPS[self.kind]
@@ -98,6 +104,15 @@ class Store:
         self.connection.close()
 
 
+def _file_at(path: str) -> tuple[int, int] | None:
+    """By what a file is known again, whatever its name; None where none stands there."""
+    try:
+        about = os.stat(path)
+    except OSError:
+        return None
+    return about.st_dev, about.st_ino
+
+
 class _Told:
     # Written out, since loading contextlib would cost every answer as much as a whole rule room.
     def __init__(self, store: Store) -> None:
@@ -123,6 +138,9 @@ class _Transaction:
         with self.store.told():
             self.store.connection.execute(f"PRAGMA synchronous={'FULL' if self.kept else 'NORMAL'}")
             self.store.connection.execute("BEGIN IMMEDIATE")
+            if self.store.stands_elsewhere():
+                self.store.connection.execute("ROLLBACK")
+                raise StateUnusable(self.store.path, _REPLACED, _AGAIN)
         return self.store.connection
 
     def __exit__(
@@ -140,6 +158,8 @@ _MAKE_WRITABLE = (
     "Make it writable for this user, such as by the group of the account that the monitor runs as. Another folder"
     " as plant.state would begin without marks, swaps and sign-offs."
 )
+_REPLACED = "another file was put in its place while it was in use, and nothing was written to the one before"
+_AGAIN = "Run the command again; a monitor that runs takes up the new one by itself."
 _LOOK_AFTER_DISK = "Look after its disk; what was written before is kept."
 _REBUILD = {
     "catalogue": "`guard look --rebuild` moves it aside and builds it again from the share; marks and the"

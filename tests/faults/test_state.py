@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from guard.desk import Desk
-from guard.errors import StateLocked
+from guard.errors import StateLocked, StateUnusable
 from guard.load import load
 from guard.share.look import Silent
 from tests.faults.daemon import Daemon, Witness, answers, nothing_lost_or_doubled, told, until
@@ -165,3 +165,32 @@ def test_a_state_folder_on_a_network_mount_is_refused(plant: Plant, tmp_path: Pa
             assert done.code == 1
             assert "it lies on a network mount. Name a folder on a local disk as plant.state" in done.err
         assert list((tmp_path / "far").iterdir()) == []
+
+
+def test_the_catalogue_is_built_again_while_the_monitor_runs(plant: Plant) -> None:
+    """What the monitor finds from then on stands where answers look for it."""
+    path = plant.save("arm-07")
+    torn = plant.share / path / "memory.bin"
+    with Daemon(plant) as daemon:
+        until("it is clear", answers(plant, "clear"))
+        assert plant.run("look", "--rebuild", "--yes").code == 0
+        until("the monitor has it anew", lambda: "state-replaced" in daemon.log)
+        plant.prove()
+        sound, about = torn.read_bytes(), torn.stat()
+        torn.write_bytes(bytes(reversed(sound)))
+        until("the monitor tells the damage", lambda: "set-damaged" in daemon.log)
+        torn.write_bytes(sound)
+        os.utime(torn, ns=(about.st_atime_ns, about.st_mtime_ns))
+        assert "damaged-set" in plant.ask().codes
+
+
+def test_nothing_is_written_to_a_catalogue_that_was_moved_aside(plant: Plant) -> None:
+    """A command that was at work meanwhile fails, instead of finding damage that no answer knows of."""
+    plant.save("arm-07")
+    plant.ready()
+    desk = Desk(load(str(plant.config)))
+    (known,) = desk.catalogue.known(0, "arm-07").values()
+    assert plant.run("look", "--rebuild", "--yes").code == 0
+    with pytest.raises(StateUnusable, match="another file was put in its place"):
+        desk.catalogue.damage(known, desk.now(), "it is torn")
+    assert desk.is_left_behind()
