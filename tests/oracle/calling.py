@@ -9,6 +9,8 @@ import sys
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from tests.oracle import clock
+
 TOP = Path(__file__).parents[2]
 IN_MEMORY = "/dev/shm" if os.path.isdir("/dev/shm") else None  # noqa: S108 - a folder of its own is made there
 """Where plants are quick: the tool lets every fact reach the disk. None for wherever else scratch files go."""
@@ -38,7 +40,9 @@ class Caller:
         """Run one command."""
         assert self._warm.stdin
         assert self._warm.stdout
-        self._warm.stdin.write(json.dumps({"words": words, "config": str(config)}).encode() + b"\n")
+        self._warm.stdin.write(
+            json.dumps({"words": words, "config": str(config), "ahead_s": clock.ahead_s()}).encode() + b"\n"
+        )
         self._warm.stdin.flush()
         return Given(**json.loads(self._warm.stdout.readline()))
 

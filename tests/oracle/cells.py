@@ -6,9 +6,8 @@ import math
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from tests.oracle.charge import HOUR, LIKELY, SHORT, Figures, chance, charge_at, first_moment, mains, needed
-from tests.oracle.memory import Memory
-from tests.oracle.setting import YEAR, Arm, Cell
+from tests.oracle.charge import HOUR, chance, charge_at, first_moment, mains, needed
+from tests.oracle.setting import YEAR, Cell
 from tests.oracle.standing import Found, Standing
 
 REPLACES = {"memory-swap": ("memory",), "position-swap": ("position",), "service-visit": ("memory", "position")}
@@ -21,6 +20,11 @@ def installed(standing: Standing, cell: Cell) -> datetime | None:
     told = standing.memory.cell_changed(standing.arm.id, cell.type)
     day = told.at.astimezone(standing.setting.zone).date() if told else cell.installed
     return datetime(day.year, day.month, day.day, tzinfo=UTC) if day else None
+
+
+def has_come(standing: Standing, since: datetime) -> bool:
+    """Whether the day on which a cell was put in has begun in the plant."""
+    return since.date() <= standing.now.astimezone(standing.setting.zone).date()
 
 
 def made(date_code: str) -> datetime:
@@ -36,7 +40,7 @@ def lay_for(standing: Standing, cell: Cell) -> timedelta:
 
 def about_cells(standing: Standing, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
     """All findings about the cells of an arm."""
-    memory, arm = standing.memory, standing.arm
+    arm = standing.arm
     if not arm.cells:
         yield Found("cell-age-unknown", "caution", "")
     for cell in arm.cells:
@@ -45,10 +49,9 @@ def about_cells(standing: Standing, action: str, at: datetime, off: timedelta) -
         yield from _about_age(standing, cell, at, carries, replaced=replaced)
         if cell.shelf_life and lay_for(standing, cell) > cell.shelf_life:
             yield Found("old-when-put-in", "caution", cell.type)
-        if _alarmed(memory, arm, cell):
-            yield Found("cell-alarm", "caution" if replaced else "hold", cell.type)
-        if cell.kind == "memory" and action != "position-swap":  # for which the mains stay on (design 3)
+        if action != "position-swap":  # for which the mains stay on (design 3)
             yield from _about_charge(standing, cell, at, off, replaced=replaced)
+    yield from _about_alarms(standing, action)
     if action in SWAPS:
         yield from _about_spares(standing, at, REPLACES[action][0])
 
@@ -77,12 +80,10 @@ def crossings(standing: Standing, cell: Cell, off: timedelta) -> dict[str, dict[
 
 def _crossings(standing: Standing, cell: Cell, off: timedelta) -> dict[str, dict[str, datetime | None]]:
     since, arm, failures = installed(standing, cell), standing.arm, standing.setting.failures_per_year
-    if cell.capacity_mah is None or since is None:
+    if cell.figures is None or since is None or not has_come(standing, since):
         return {}
-    figures, survived = (
-        Figures(cell.capacity_mah, shelf_years=lay_for(standing, cell) / YEAR),
-        _survived(standing, since),
-    )
+    figures = cell.figures._replace(shelf_years=lay_for(standing, cell) / YEAR)
+    survived, setting = _survived(standing, since), standing.setting
     marks = standing.marks("powered-on", "powered-off")
     start = standing.now - HOUR  # the tool was asked a little earlier
 
@@ -95,9 +96,12 @@ def _crossings(standing: Standing, cell: Cell, off: timedelta) -> dict[str, dict
         short = chance(figures, arm, mains(marks, 1 - arm.powered, since, at), off)
         return short + failed * (1 - short)
 
+    told = {"charge-short": (share_needed, setting.short)}
+    if cell.kind == "memory":  # explain: "the chance that the cell does not carry the memory"
+        told["loss-likely"] = (chance_of_loss, setting.likely)
     return {
-        "charge-short": {level: first_moment(share_needed, limit, start) for level, limit in SHORT.items()},
-        "loss-likely": {level: first_moment(chance_of_loss, limit, start) for level, limit in LIKELY.items()},
+        code: {level: first_moment(rising, limit, start) for level, limit in limits.items()}
+        for code, (rising, limits) in told.items()
     }
 
 
@@ -136,21 +140,22 @@ def _worth(standing: Standing, cell: Cell | None, name: str, at: datetime) -> It
 
 def _about_age(standing: Standing, cell: Cell, at: datetime, off: timedelta, *, replaced: bool) -> Iterable[Found]:
     since = installed(standing, cell)
-    if since is None:
+    if since is None or not has_come(standing, since):
         yield Found("cell-age-unknown", "caution" if replaced else "unknown", cell.type)
     elif at - since > cell.interval:
-        yield Found("cell-overdue", "caution" if replaced else "hold", cell.type)
+        yield Found("cell-overdue", "caution" if replaced else "hold", f"{cell.type} {since}")
     elif at - since >= cell.interval * 0.9 or at + off - since > cell.interval:
         yield Found("cell-due-soon", "caution", cell.type)
 
 
-def _alarmed(memory: Memory, arm: Arm, cell: Cell) -> bool:
-    """A cell-alarm mark with no later cell-changed mark of that cell; an alarm of no named cell is about any."""
-    alarms = [mark for mark in memory.marks if (mark.arm, mark.kind) == (arm.id, "cell-alarm")]
-    changes = [
-        mark.at for mark in memory.marks if (mark.arm, mark.kind, mark.cell) == (arm.id, "cell-changed", cell.type)
-    ]
-    return any(mark.cell in ("", cell.type) and not any(at > mark.at for at in changes) for mark in alarms)
+def _about_alarms(standing: Standing, action: str) -> Iterable[Found]:
+    """Alarms with no later change of that cell, listed or not; an alarm of no named cell is about any."""
+    kinds = {cell.type: cell.kind for one in standing.setting.arms for cell in one.cells}
+    for alarm in standing.marks("cell-alarm"):
+        for cell in [alarm.cell] if alarm.cell else [cell.type for cell in standing.arm.cells] or [""]:
+            if not any(mark.cell == cell and mark.at > alarm.at for mark in standing.marks("cell-changed")):
+                replaced = kinds.get(cell) in REPLACES.get(action, ())
+                yield Found("cell-alarm", "caution" if replaced else "hold", f"{cell} {alarm.at}")
 
 
 def moments(standing: Standing, off: timedelta) -> set[datetime]:
@@ -159,7 +164,6 @@ def moments(standing: Standing, off: timedelta) -> set[datetime]:
     for cell in standing.arm.cells:
         if since := installed(standing, cell):
             found |= {since + cell.interval, since + cell.interval * 0.9, since + cell.interval - off}
-        if cell.kind == "memory":
-            for crossed in crossings(standing, cell, off).values():
-                found |= {moment for moment in crossed.values() if moment}
+        for crossed in crossings(standing, cell, off).values():
+            found |= {moment for moment in crossed.values() if moment}
     return found

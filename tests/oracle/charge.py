@@ -12,28 +12,11 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from tests.oracle.memory import Mark
-from tests.oracle.setting import YEAR, Arm
+from tests.oracle.setting import YEAR, Arm, Figures
 
 HOUR = timedelta(hours=1)
 BOLTZMANN_EV_PER_K = 8.617333262e-5  # CODATA 2018
-SHORT = {"caution": 0.5, "hold": 0.8}
-LIKELY = {"caution": 0.01, "hold": 0.1}
-"""The defaults of `charge-caution`, `charge-hold`, `loss-caution` and `loss-hold` in config/plant.toml."""
 LONGEST = 60 * YEAR
-
-
-class Figures(NamedTuple):
-    """Of a cell and of what draws from it; ``discharge`` is per year at 25 degrees C."""
-
-    capacity_mah: float
-    standby_ua: float = 20.0
-    discharge: float = 0.01
-    usable: float = 0.85
-    shelf_years: float = 0.0
-
-
-SPREADS = {"capacity_mah": 0.05, "standby_ua": 0.15, "discharge": 0.3}
-"""The defaults of config/plant.toml."""
 
 
 class Period(NamedTuple):
@@ -45,7 +28,7 @@ class Period(NamedTuple):
 
 
 def charge_at(figures: Figures, arm: Arm, periods: list[Period]) -> float:
-    """dQ/dt = -kQ - I·off, period by period; k by Arrhenius with 1 eV, I doubles every 10 degrees C."""
+    """dQ/dt = -kQ - I·off, period by period; k by Arrhenius, I doubles with every so many degrees."""
     decay, draw = rates(figures, arm)
     left = figures.capacity_mah * figures.usable * (1 - figures.discharge) ** figures.shelf_years  # at 25 degrees C
     for period in periods:
@@ -56,9 +39,9 @@ def charge_at(figures: Figures, arm: Arm, periods: list[Period]) -> float:
 
 def rates(figures: Figures, arm: Arm) -> tuple[float, float]:
     """The part that is lost and the mAh that are drawn in a year."""
-    ageing = math.exp((1 / 298.15 - 1 / (arm.ambient_c + 273.15)) / BOLTZMANN_EV_PER_K)
+    ageing = math.exp(figures.ageing_ev * (1 / 298.15 - 1 / (arm.ambient_c + 273.15)) / BOLTZMANN_EV_PER_K)
     decay = -math.log(1 - figures.discharge) * ageing
-    return decay, figures.standby_ua / 1000 * 2 ** ((arm.ambient_c - 25) / 10) * (YEAR / HOUR)
+    return decay, figures.standby_ua / 1000 * 2 ** ((arm.ambient_c - 25) / figures.doubles_every_c) * (YEAR / HOUR)
 
 
 def needed(figures: Figures, arm: Arm, off: timedelta) -> float:
@@ -76,9 +59,11 @@ def chance(figures: Figures, arm: Arm, periods: list[Period], off: timedelta) ->
     step = 1e-4
     slopes = {
         name: (margin(figures._replace(**{name: getattr(figures, name) * (1 + step)})) - margin(figures)) / step
-        for name in SPREADS
+        for name in ("capacity_mah", "standby_ua", "discharge")
     }
-    sigma = math.hypot(*(slopes[name] * SPREADS[name] for name in SPREADS))
+    sigma = math.hypot(*(slope * spread for slope, spread in zip(slopes.values(), figures.spreads, strict=True)))
+    if sigma == 0:
+        return float(margin(figures) < 0)
     return math.erfc(margin(figures) / sigma / math.sqrt(2)) / 2
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, timedelta
 
-from tests.oracle import lapses
+from tests.oracle import lapses, power
+from tests.oracle.calling import Given
 from tests.oracle.clock import now, wait_for_steady_second, wait_until
 from tests.oracle.comparing import Difference
 from tests.oracle.judging import NOBODY_ANSWERS_FOR
@@ -32,10 +34,10 @@ class Deeds(Saving):
             self.memory.look(at, timedelta(seconds=wait) or timedelta.resolution)
 
     def prove_due(self) -> None:
-        """Read back what never was."""
-        at = now()
+        """Read back what never was, or not within the time that is allowed."""
+        at, within = now(), self.setting.read_back_within
         self.order("prove", "--due")
-        self._proved([known for known in self.memory.known.values() if known.read_at is None], at)
+        self._proved([one for one in self.memory.known.values() if not one.read_at or at - one.read_at > within], at)
 
     def prove_all(self) -> None:
         """Read back every set by name, and its copies with it."""
@@ -63,8 +65,7 @@ class Deeds(Saving):
 
     def _tell(self, mark: Mark, *words: str) -> None:
         """Record a mark."""
-        self.guard("mark", mark.kind, mark.arm, "--at", mark.at.isoformat(), *words)
-        self.memory.marks.append(mark)
+        self._remember(mark, self.guard("mark", mark.kind, mark.arm, "--at", mark.at.isoformat(), *words))
         if mark.kind in ABOUT_MEMORY:
             self._settle(self.setting.arm(mark.arm))
 
@@ -80,6 +81,29 @@ class Deeds(Saving):
                 mark = mark._replace(date_code=self.date_code(at))
             if (mark.cell, at) not in {(one.cell, one.at) for one in self.memory.marks if one.arm == arm.id}:
                 self._tell(mark, "--cell", mark.cell, *(("--date-code", mark.date_code) if mark.date_code else ()))
+
+    def correct(self) -> None:
+        """A mark was wrong: nothing stands in its place, or the same at another time."""
+        numbers = [number for number, mark in self.numbers.items() if mark in self.memory.marks]
+        if not numbers:
+            return
+        number, times = self.dice.choice(numbers), [mark.at for mark in self.memory.marks]
+        mark = self.numbers.pop(number)
+        self.memory.marks.remove(mark)
+        if self.dice.random() < 0.5:
+            self.guard("mark", "--correct", str(number), "--never-happened")
+        else:
+            other = mark._replace(at=min(mark.at + self.dice.choice((-2, -1, 1, 20)) * HOUR, self.start))
+            if other.at in times:
+                other = mark
+            given = self.guard("mark", "--correct", str(number), "--at", other.at.isoformat())
+            self._remember(other, given)
+        self._settle(self.setting.arm(mark.arm))
+
+    def _remember(self, mark: Mark, given: Given) -> None:
+        """A mark was recorded, under a number."""
+        self.memory.marks.append(mark)
+        self.numbers[int(re.findall(r"ledger entry (\d+)", given.out + given.err)[-1])] = mark
 
     def date_code(self, at: datetime) -> str:
         """A month in which a cell can have been made that is put in, or in stock, at a moment."""
@@ -140,6 +164,20 @@ class Deeds(Saving):
         self.guard("event", "add", "--kind", kind, *when, "--arm", *(arm.id for arm in arms))
         self.memory.events.append(event)
 
+    def unplan(self) -> None:
+        """Something is not done after all."""
+        listed = self.guard("event", "list", "--json").json["events"]
+        if listed:
+            one = self.dice.choice(listed)
+            self.guard("event", "drop", one["id"])
+            start = datetime.fromisoformat(one["start"])
+            same = [
+                e
+                for e in self.memory.events
+                if (e.kind, e.start, e.arms) == (one["kind"], start, frozenset(one["arms"]))
+            ]
+            self.memory.events.remove(same[0])
+
     def stock(self) -> None:
         """Spares are counted."""
         types = sorted({cell.type for arm in self.setting.arms for cell in arm.cells})
@@ -157,16 +195,23 @@ class Deeds(Saving):
             lots[""] -= min(lots[""], max(count - lots.get(date_code, 0), 0))
         lots[date_code] = count
 
+    def provide(self) -> None:
+        """Every arm is on, and there are spares."""
+        for arm in self.setting.arms:
+            self._provide(arm, self.start - 60 * DAY)
+
+    def _provide(self, arm: Arm, on: datetime) -> None:
+        self._tell(Mark("powered-on", arm.id, on))
+        for cell in arm.cells:
+            self.count(cell.type, 3, "")
+            self.count(cell.type, 3, self.start.strftime("%Y-%m"))
+
     def ready(self) -> None:
         """All is done so that a memory cell may be changed, and it is."""
         arm = self.arm()
         if self.offline:
             return
-        self._tell(Mark("powered-on", arm.id, self.start - HOUR))
-        for cell in arm.cells:
-            if cell.kind == "memory":
-                self.count(cell.type, 3, "")
-                self.count(cell.type, 3, self.start.strftime("%Y-%m"))
+        self._provide(arm, self.start - HOUR)
         self.save(arm, HOUR / 6, sound=True)
         self.look()
         self.prove_due()
@@ -191,20 +236,32 @@ class Deeds(Saving):
             self.found.append(Difference("swap", f"begin: exit {given.code}, oracle {told.level} {told.codes}"))
         if given.code != 0:
             return
-        self.memory.swaps.append(Swap(arm.id, at, None, judge.carrier.sealed if judge.carrier else None))
+        before, limit = judge.carrier.sealed if judge.carrier else None, power.limit(judge, at)
+        self.memory.swaps.append(Swap(arm.id, at, None, before, limit))
         if self.dice.random() < 0.7:
-            wait_for_steady_second()
-            at = now()
-            cell = next(cell.type for cell in arm.cells if cell.kind == "memory")
-            lots = self.memory.stock.get(cell, {})
-            taken = max((date_code for date_code, count in lots.items() if count), default="")
-            self.guard("swap", "end", arm.id, "--by", "Kim", *(("--date-code", taken) if taken else ()))
-            self.memory.swaps[-1] = self.memory.swaps[-1]._replace(ended=at)
-            self.memory.marks.append(Mark("cell-changed", arm.id, at, cell, date_code=taken))
-            if lots.get(taken):
-                lots[taken] -= 1
-            if self.dice.random() < 0.7 and not self.offline:
-                self.save_at_once(arm)
+            self.end_swap(arm)
+
+    def end_swaps(self) -> None:
+        """The new cells are in, wherever one is out."""
+        for arm in self.setting.arms:
+            if self.judge(arm, now()).is_out():
+                self.end_swap(arm)
+
+    def end_swap(self, arm: Arm) -> None:
+        """The new cell is in, and perhaps the arm is saved at once."""
+        wait_for_steady_second()
+        at = now()
+        cell = next(cell.type for cell in arm.cells if cell.kind == "memory")
+        lots = self.memory.stock.get(cell, {})
+        taken = max((date_code for date_code, count in lots.items() if count), default="")
+        self.guard("swap", "end", arm.id, "--by", "Kim", *(("--date-code", taken) if taken else ()))
+        open_one = max(n for n, swap in enumerate(self.memory.swaps) if swap.arm == arm.id)
+        self.memory.swaps[open_one] = self.memory.swaps[open_one]._replace(ended=at)
+        self.memory.marks.append(Mark("cell-changed", arm.id, at, cell, date_code=taken))
+        if lots.get(taken):
+            lots[taken] -= 1
+        if self.dice.random() < 0.7 and not self.offline:
+            self.save_at_once(arm)
 
     def sign_off(self) -> None:
         """Somebody answers for one of the findings as it is now."""

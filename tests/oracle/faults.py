@@ -12,8 +12,9 @@ from random import Random
 
 from tests.oracle.clock import now
 from tests.oracle.memory import Memory
-from tests.oracle.plants import Content, set_time
-from tests.oracle.setting import DAY, Arm
+from tests.oracle.plants import FIFO, Content, set_time, write
+from tests.oracle.reading import Seen
+from tests.oracle.setting import DAY, Arm, Setting
 
 LOST_ITS_POWER = datetime(1980, 1, 2, tzinfo=UTC)
 """From such a day on a clock runs that had no power (common practice, no source)."""
@@ -24,7 +25,7 @@ class Save:
 
     def __init__(self, dice: Random, arm: Arm, others: list[Content], taken: datetime, content: Content) -> None:
         self.dice, self.arm, self.others, self.taken = dice, arm, others, taken
-        self.stamp, self.files, self.links = taken, dict(content.files), {}
+        self.stamp, self.files, self.links = taken, dict(content.files), dict(content.links)
 
     def put(self, name: str, data: bytes) -> None:
         """Let a file hold something else."""
@@ -59,7 +60,7 @@ class Save:
 
     def link(self) -> None:
         """Let the set hold a link."""
-        self.links = {"programs/link": "/etc/hostname"}
+        self.links = {"programs/link": self.dice.choice(("/etc/hostname", FIFO))}
 
 
 AT_SAVE: dict[str, Callable[[Save], None]] = {
@@ -83,6 +84,8 @@ AT_SAVE: dict[str, Callable[[Save], None]] = {
     "old-times": lambda save: save.date(lambda _: LOST_ITS_POWER),
     "times-before": lambda save: save.date(lambda changed: changed - 3 * DAY),
     "times-after": lambda save: save.date(lambda changed: min(changed + DAY, now())),
+    "unfinished": lambda save: save.put("programs/p9.txt.part", b"half of"),
+    "leaves": lambda save: save.put("../elsewhere.txt", b"not of it"),
     "odd-name": lambda save: save.put("programs/a\\b \u00e4\n.txt", b"move\n" + save.arm.id.encode()),
 }
 
@@ -99,7 +102,7 @@ def at_save(
 def on_share(dice: Random, root: Path, memory: Memory) -> str:
     """Let something happen to what lies on the share; what it was."""
     sets = sorted(memory.read().sets)
-    kind = dice.choice(("odd-entry", "delete-set", "rot-copy", "add", *(sorted(TO_A_FILE)) * 2))
+    kind = dice.choice(("odd-entry", "delete-set", "copy", "twin", "add", *(sorted(TO_A_FILE)) * 2))
     if kind == "odd-entry":
         return _odd_entry(dice, root, dice.choice(memory.setting.arms).id, sets)
     if not sets:
@@ -111,10 +114,21 @@ def on_share(dice: Random, root: Path, memory: Memory) -> str:
         return f"{path} deleted"
     if kind == "add":
         return _add(place, path)
-    if kind == "rot-copy":
+    if kind == "twin":
+        return _twin(memory.read().sets[path], place, memory.setting)
+    if kind == "copy":
         copies = [root / each / path for each in memory.setting.copies if (root / each / path).exists()]
-        return _to_a_file(dice, copies[0], "rot") if copies else ""
+        return _to_a_file(dice, copies[0], dice.choice(sorted(TO_A_FILE))) if copies else ""
     return _to_a_file(dice, place, kind)
+
+
+def _twin(seen: Seen, place: Path, setting: Setting) -> str:
+    """Somebody packs a set into an archive beside it."""
+    other = place.with_name(place.name + ".tar")
+    if not place.is_dir() or not seen.files or other.exists():
+        return ""
+    write(other, Content({name: (file.data, file.changed) for name, file in seen.files.items()}), ".tar", setting.zone)
+    return f"{other} packed"
 
 
 def _rot(dice: Random, file: Path) -> None:

@@ -86,10 +86,9 @@ class Judge(Standing):
             yield Found("share-doubt", "unknown", "vanished")
         elif self.marker == "never":
             yield Found("share-doubt", "caution", self.marker)
-        if self.share is None and (self.memory.looked is None or not self.setting.unseen_after):
-            yield Found(
-                "share-unseen", "unknown"
-            )  # of a share in doubt, which was looked at, `share-doubt` says enough
+        looked = self.memory.looked
+        if self.share is None and (looked is None or self.now - looked > self.setting.unseen_after):
+            yield Found("share-unseen", "unknown")  # one in doubt is looked at all the same, and `share-doubt` told
 
     def _about_sets(self, action: str, at: datetime) -> Iterable[Found]:
         settled = [known for known in self.sets if known.sealed and not self.gone(known)]

@@ -51,6 +51,7 @@ class Swap(NamedTuple):
     began: datetime
     ended: datetime | None
     before: Seen | None
+    limit: timedelta
 
 
 class SignOff(NamedTuple):
@@ -67,8 +68,8 @@ class Known:
 
     def __init__(self, seen: Seen, at: datetime) -> None:
         self.path, self.arm, self.first, self.first_seen = seen.path, seen.arm, seen, at
-        self.listed = seen.look
-        self.listed_since = at
+        self.listed = seen.look  # when it was read last
+        self.waiting, self.waiting_since = seen.look, at  # to settle
         self.sealed: Seen | None = None
         self.versions: list[Seen] = []  # as it was whenever it was sealed
         self.read_at: datetime | None = None
@@ -109,6 +110,7 @@ class Memory:
         self.stock: dict[str, dict[str, int]] = {}  # by type and date code, which is empty where it was not told
         self.looked: datetime | None = None
         self.vanished = False
+        self.copies_there: dict[str, Share] = {}
         self.rough: dict[Hashable, datetime] = {}
         self.told_exactly: dict[Hashable, datetime] = {}
 
@@ -163,9 +165,19 @@ class Memory:
             each.gone = each.gone or (arm in ("", each.arm) and each.path not in there)
         return True
 
+    def see_copies(self) -> None:
+        """What lies in the further places now."""
+        self.copies_there = {place: self.read(place) for place in self.setting.copies}
+
     def held(self, known: Known) -> int:
-        """How many further places hold an identical set, by what was read there last; a look at them reads no set anew."""
-        return len({place for place, one in self.copies_of(known) if self._is_whole(one)})
+        """How many further places hold an identical set, by what was read there last.
+
+        README: what "is overwritten in place is noticed [...] sooner only in the set that an answer rests on and its
+        copies, where size or time changed".
+        """
+        whole = [(place, one) for place, one in self.copies_of(known) if self._is_whole(one)]
+        there = [(place, one, self.copies_there[place].sets.get(one.path)) for place, one in whole]
+        return len({place for place, one, seen in there if seen and seen.look == one.listed})
 
     def copies_of(self, known: Known) -> list[tuple[str, Known]]:
         """The sets in further places that were identical when they were read first, each with its place."""
@@ -201,11 +213,11 @@ class Memory:
 
         Where nothing need settle, only a time that is yet to come is no proof.
         """
-        if seen.look != known.listed:
-            known.listed, known.listed_since = seen.look, at
+        if seen.look != known.waiting:
+            known.waiting, known.waiting_since = seen.look, at
         settle = self.setting.settle
         written_long_ago = at - seen.written >= (max(SHARE_CLOCK, settle) if settle else settle)
-        stayed = max(wait, at - known.listed_since)
+        stayed = max(wait, at - known.waiting_since)
         if written_long_ago or (stayed and stayed >= settle):
             known.sealed, known.listed = seen, seen.look
             known.versions.append(seen)

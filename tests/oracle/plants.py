@@ -6,6 +6,7 @@ import io
 import os
 import tarfile
 import zipfile
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -13,7 +14,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from tests.oracle.clock import now
-from tests.oracle.setting import ACTIONS, DAY, YEAR, Arm, Cell, Part, Setting
+from tests.oracle.setting import ACTIONS, DAY, YEAR, Arm, Cell, Figures, HoldUp, Part, Setting
 
 ZONES = ("Europe/Berlin", "America/New_York", "Asia/Kolkata", "UTC")
 LAYOUTS = (
@@ -30,6 +31,18 @@ AMPLE, SPENT = 1000, 10
 """Capacities in mAh: with 20 uA for 15 % of the time, 26 mAh a year, one lasts for decades and one for a summer."""
 
 
+FIGURES: tuple[Callable[[int], Figures], ...] = (
+    Figures,
+    Figures,
+    lambda capacity: Figures(capacity, 12.0, 0.02, 0.9, 8.0, 0.7, (0.1, 0.0, 0.2)),
+)
+"""By the rest of the capacity, so that one type has one."""
+
+
+FIFO = "fifo"
+"""What a link leads to that is none, but a pipe."""
+
+
 class Content(NamedTuple):
     """What is to be written as a set: files with their times, and links by name."""
 
@@ -37,7 +50,7 @@ class Content(NamedTuple):
     links: dict[str, str] = {}  # noqa: RUF012 - a tuple's default, never written to
 
 
-def make_setting(dice: Random, now: datetime) -> Setting:
+def make_setting(dice: Random, now: datetime, *, calm: bool) -> Setting:
     """How a plant is configured."""
     parts = {"programs": Part(("programs/**",), dice.choice((1, 1, 2)))}
     if dice.random() < 0.9:
@@ -52,14 +65,16 @@ def make_setting(dice: Random, now: datetime) -> Setting:
     return Setting(
         zone=ZoneInfo(dice.choice(ZONES)),
         layouts=dice.choice(LAYOUTS),
-        arms=tuple(_arm(dice, name, now) for name in names),
+        arms=tuple(_arm(dice, name, now, calm=calm) for name in names),
         parts=parts,
         volatile=("history/**",) if dice.random() < 0.8 else (),
         identity=dice.random() < 0.7,
-        settle=dice.choices((timedelta(0), timedelta(seconds=1), 2 * HOUR), (17, 2, 1))[0],
+        settle=timedelta(0)
+        if calm
+        else dice.choices((timedelta(0), timedelta(seconds=1), HOUR / 30, 2 * HOUR), (14, 2, 2, 2))[0],
         fresh={action: dice.choice((24 * HOUR, 7 * DAY, 60 * DAY)) for action in ACTIONS},
-        read_back_within=dice.choice((2 * HOUR, 30 * DAY, 30 * DAY)),
-        restore_test_within=None if dice.random() < 0.7 else 400 * DAY,
+        read_back_within=dice.choice((30 * DAY if calm else 2 * HOUR, 30 * DAY, 30 * DAY)),
+        restore_test_within=None if calm or dice.random() < 0.7 else 400 * DAY,
         copies=copies,
         copies_needed=dice.randint(0, len(copies)),
         unseen_after=dice.choice((26 * HOUR, 26 * HOUR, timedelta(0))),
@@ -69,28 +84,40 @@ def make_setting(dice: Random, now: datetime) -> Setting:
         closing=0.7,
         powered_before=30 * timedelta(minutes=1),
         failures_per_year=dice.choice((0.0, 0.0, 0.002, 0.02)),
-        marker=dice.random() < 0.9,
+        short=dice.choice(({"caution": 0.5, "hold": 0.8}, {"caution": 0.2, "hold": 0.3})),
+        likely=dice.choice(({"caution": 0.01, "hold": 0.1}, {"caution": 0.002, "hold": 0.3})),
+        marker=calm or dice.random() < 0.9,
     )
 
 
-def _arm(dice: Random, name: str, now: datetime) -> Arm:
+def _arm(dice: Random, name: str, now: datetime, *, calm: bool) -> Arm:
     ambient, powered = dice.choice((25, 25, 10, 40)), dice.choice((0.85, 0.85, 0.85, 0.3, 1.0))
-    return Arm(name, f"RC-{name[-1]}4471", _cells(dice, now), ambient, powered)
+    hold_up = _hold_up(dice) if dice.random() < 0.3 else None
+    cells = _cells(dice, now, calm=calm)
+    return Arm(name, f"RC-{name[-1]}4471", cells, ambient, powered, hold_up)
 
 
-def _cells(dice: Random, now: datetime) -> tuple[Cell, ...]:
-    if dice.random() < 0.05:
+def _hold_up(dice: Random) -> HoldUp:
+    """A capacitor that is charged within the time for which the mains must be on."""
+    farad, seconds = dice.choice((0.01, 0.022, 0.1)), dice.choice((60, 600))
+    return HoldUp(farad, 5.0, dice.choice((2.0, 3.0)), seconds, dice.choice((20.0, 40.0)), 2.0, 30.0, 0.2, 0.3)
+
+
+def _cells(dice: Random, now: datetime, *, calm: bool) -> tuple[Cell, ...]:
+    if not calm and dice.random() < 0.05:
         return ()
     found = []
-    capacity = dice.choice((None, AMPLE, AMPLE, SPENT, dice.randrange(15, 90)))
-    for name, kind, interval, figure, shelf_life in (
-        (f"memory-{capacity}", "memory", 4 * YEAR, capacity, 5 * YEAR if capacity else None),
-        ("position-cell", "position", YEAR, None, 5 * YEAR),
-    ):
-        if dice.random() < 0.85:
-            worn = dice.choice((0.1, 0.3, 0.5, 0.895, 0.95, 0.995, 1.2)) if dice.random() < 0.4 else 0.2
-            day = None if dice.random() < 0.05 else (now - interval * worn).date()
-            found.append(Cell(name, kind, day, interval, figure, shelf_life))
+    spoilt = 0.15 if calm else 1.0
+    capacity, position = dice.choice((None, AMPLE, AMPLE, SPENT, dice.randrange(15, 90))), dice.choice((None, None, 30))
+    for kind, interval, figure in (("memory", 4 * YEAR, capacity), ("position", YEAR, position)):
+        if calm or dice.random() < 0.85:
+            worn = (
+                dice.choice((-0.005, 0.1, 0.3, 0.5, 0.895, 0.95, 0.995, 1.2)) if dice.random() < 0.4 * spoilt else 0.2
+            )
+            day = None if dice.random() < 0.05 * spoilt else (now - interval * worn).date()
+            figures = FIGURES[figure % 3](figure) if figure else None
+            shelf_life = 5 * YEAR if kind == "position" or figure else None
+            found.append(Cell(f"{kind}-{figure}", kind, day, interval, figures, shelf_life))
     return tuple(found)
 
 
@@ -125,7 +152,7 @@ def _write_folder(where: Path, content: Content) -> None:
         file.write_bytes(data)
         set_time(file, changed)
     for name, target in content.links.items():
-        (where / name).symlink_to(target)
+        os.mkfifo(where / name) if target == FIFO else (where / name).symlink_to(target)
     latest = max((changed for _, changed in content.files.values()), default=None)
     for folder, names, _ in os.walk(where):
         for each in (folder, *(os.path.join(folder, name) for name in names)):
@@ -151,7 +178,7 @@ def _write_tar(where: Path, content: Content, form: str) -> None:
             archive.addfile(member, io.BytesIO(data))
         for name, target in content.links.items():
             link = tarfile.TarInfo(around + name)
-            link.type, link.linkname = tarfile.SYMTYPE, target
+            link.type, link.linkname = (tarfile.FIFOTYPE, "") if target == FIFO else (tarfile.SYMTYPE, target)
             archive.addfile(link)
     set_time(where, max((changed for _, changed in content.files.values()), default=now()))
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from tests.oracle.memory import Event
+from tests.oracle.setting import Arm
 from tests.oracle.standing import Found, Standing
 
 MUST_STAY_ON = {
@@ -28,7 +30,7 @@ def about_window(arm: Standing, at: datetime) -> Iterable[Found]:
     """Of a memory cell that is out."""
     if arm.is_out():
         out = max(at, arm.now) - arm.swaps()[-1].began
-        limit = arm.setting.limit
+        limit = arm.swaps()[-1].limit
         code = "over" if out > limit else "closing" if out >= limit * arm.setting.closing else "open"
         yield Found(f"window-{code}", "hold")
 
@@ -52,9 +54,35 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
     if power is None:
         off_at = arm.off_at()
         is_short = off_at is not None and not arm.has_come(at, off_at + arm.setting.powered_before)
-        yield Found("not-powered-long-enough", "hold" if is_short else "caution")
+        yield Found("not-powered-long-enough", "hold" if is_short else "caution", f"{off_at}" if is_short else "")
     elif power[0] == "powered-off" or not arm.has_come(at, power[1] + arm.setting.powered_before):
-        yield Found("not-powered-long-enough", "hold")
+        yield Found("not-powered-long-enough", "hold", f"{power}")
+
+
+def limit(arm: Standing, at: datetime) -> timedelta:
+    """Design 7: "the smaller of the configured limit and the derated hold-up", of a change that begins at a moment.
+
+    Where it is not known for how long the controller was on, it is as long as is asked for, which is a caution.
+    """
+    power, least = arm.power(), arm.setting.powered_before
+    charged = at - power[1] if power and power[0] == "powered-on" else least
+    hold_up = carried(arm.arm, max(charged, least))
+    return arm.setting.limit if hold_up is None else min(arm.setting.limit, hold_up)
+
+
+def carried(arm: Arm, charged: timedelta) -> timedelta | None:
+    """For how long the capacitor carries the memory at worst, in whole seconds; None where no figures tell.
+
+    It was charged for so long through its time constant, loses a part to tolerance and age, and is discharged by a
+    constant current, which grows with the temperature, and by its leakage.
+    """
+    if arm.hold_up is None:
+        return None
+    one = arm.hold_up
+    farad = one.capacitance_f * (1 - one.tolerance) * (1 - one.ageing)
+    ampere = (one.current_ua * 2 ** ((arm.ambient_c - 25) / 10) + one.leakage_ua) / 1e6
+    volt = one.charged_v * (1 - math.exp(-charged.total_seconds() / one.time_constant_s)) - one.series_ohm * ampere
+    return timedelta(seconds=math.floor(max(farad * (volt - one.least_v) / ampere, 0)))
 
 
 def planned(arm: Standing, kinds: tuple[str, ...], at: datetime, off: timedelta) -> list[Event]:

@@ -37,6 +37,7 @@ class Saving(Telling):
             self.taught[arm.id] += 1
         content = make_content(self.dice, arm, taken, self.axis[arm.id], self.taught[arm.id])
         stamp, form, told = taken, self.dice.choice(FORMS), ""
+        sound = sound or (self.calm and self.dice.random() < 0.8)
         if not sound and self.dice.random() < 0.3:
             stamp, content, told = faults.at_save(self.dice, arm, self.others(arm), taken, content)
         if not sound and self.dice.random() < 0.1:

@@ -22,6 +22,33 @@ class Part(NamedTuple):
     starts_with: bytes = b""
 
 
+class Figures(NamedTuple):
+    """Of a cell and of what draws from it; ``discharge`` is per year at 25 degrees C, spreads are parts of the values."""
+
+    capacity_mah: float
+    standby_ua: float = 20.0
+    discharge: float = 0.01
+    usable: float = 0.85
+    doubles_every_c: float = 10.0
+    ageing_ev: float = 1.0
+    spreads: tuple[float, float, float] = (0.05, 0.15, 0.3)  # of capacity, standby and self-discharge
+    shelf_years: float = 0.0
+
+
+class HoldUp(NamedTuple):
+    """A capacitor that carries the memory while its cell is out, each figure for its worst case."""
+
+    capacitance_f: float
+    charged_v: float
+    least_v: float
+    time_constant_s: float
+    current_ua: float
+    leakage_ua: float
+    series_ohm: float
+    tolerance: float
+    ageing: float
+
+
 class Cell(NamedTuple):
     """A cell of an arm, as configured."""
 
@@ -29,7 +56,7 @@ class Cell(NamedTuple):
     kind: str
     installed: date | None
     interval: timedelta
-    capacity_mah: int | None = None
+    figures: Figures | None = None
     shelf_life: timedelta | None = None
 
 
@@ -41,6 +68,7 @@ class Arm(NamedTuple):
     cells: tuple[Cell, ...]
     ambient_c: int = 25
     powered: float = 0.85
+    hold_up: HoldUp | None = None
 
 
 class Setting(NamedTuple):
@@ -65,6 +93,8 @@ class Setting(NamedTuple):
     closing: float
     powered_before: timedelta
     failures_per_year: float
+    short: dict[str, float]  # from which part of the charge left on an event takes too much of it, by level
+    likely: dict[str, float]  # and from which chance of a loss on
     marker: bool
 
     def arm(self, name: str) -> Arm:
@@ -87,6 +117,8 @@ class Setting(NamedTuple):
                 f'[window]\nlimit = "{_span(self.limit)}"\nclosing = {self.closing}\n',
                 f'powered-before = "{_span(self.powered_before)}"\n',
                 f"[loss]\nfailures-per-year = {self.failures_per_year}\n",
+                "".join(f"charge-{level} = {limit}\n" for level, limit in self.short.items()),
+                "".join(f"loss-{level} = {limit}\n" for level, limit in self.likely.items()),
                 self._recipe(),
                 *(
                     f'[cell-types.{name}]\nkind = "{cell.kind}"\ninterval = "{_span(cell.interval)}"\n' + _figures(cell)
@@ -115,16 +147,26 @@ class Setting(NamedTuple):
             f'{{ type = "{cell.type}"' + (f", installed = {cell.installed}" if cell.installed else "") + " }"
             for cell in arm.cells
         )
-        return f'[[arms]]\nid = "{arm.id}"\nserial = "{arm.serial}"\narea = "hall"\nrecipe = "standard"\ncells = [{cells}]\nambient-c = {arm.ambient_c}\npowered-fraction = {arm.powered}\n'
+        text = f'[[arms]]\nid = "{arm.id}"\nserial = "{arm.serial}"\narea = "hall"\nrecipe = "standard"\n'
+        text += f"cells = [{cells}]\nambient-c = {arm.ambient_c}\npowered-fraction = {arm.powered}\n"
+        return text + (_hold_up(arm.hold_up) if arm.hold_up else "")
+
+
+def _hold_up(one: HoldUp) -> str:
+    names = ("capacitance-f", "charged-v", "least-v", "time-constant-s", "current-ua", "leakage-ua")
+    names += ("series-resistance-ohm", "tolerance", "ageing")
+    return "hold-up = { " + ", ".join(f"{name} = {figure}" for name, figure in zip(names, one, strict=True)) + " }\n"
 
 
 def _figures(cell: Cell) -> str:
     shelf = f'shelf-life = "{_span(cell.shelf_life)}"\n' if cell.shelf_life else ""
-    if cell.capacity_mah is None:
+    if cell.figures is None:
         return shelf
-    return (
-        f"{shelf}capacity-mah = {cell.capacity_mah}\nusable = 0.85\nself-discharge-per-year = 0.01\nstandby-ua = 20.0\n"
-    )
+    names = ("capacity-mah", "standby-ua", "self-discharge-per-year", "usable", "standby-doubles-every-c", "ageing-ev")
+    told = "".join(f"{name} = {figure}\n" for name, figure in zip(names, cell.figures, strict=False))
+    capacity, standby, discharge = cell.figures.spreads
+    spread = f"capacity = {capacity}, standby = {standby}, self-discharge = {discharge}"
+    return f"{shelf}{told}spread = {{ {spread} }}\n"
 
 
 def _span(span: timedelta) -> str:

@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Callable
 from datetime import timedelta
 
-from tests.oracle import comparing, faults
+from tests.oracle import clock, comparing, faults
 from tests.oracle.calling import cold
 from tests.oracle.clock import now
 from tests.oracle.comparing import Difference
@@ -38,12 +38,14 @@ class Story(Deeds):
             self.prove_due()
         if self.setting.settle and self.dice.random() < 0.5:
             self.look()
-        self.happen(self.dice.choice((0, 1, 2, 3)), QUIET)
+        if self.calm:
+            self.provide()
+        self.happen(0 if self.calm else self.dice.choice((0, 1, 2, 3)), QUIET)
         self.ask()
         for _ in range(self.dice.choice((1, 2, 3))):
             self.happen(self.dice.choice((1, 2)), LOUD)
             self.ask()
-        if self.dice.random() < 0.2:
+        if not clock.ahead_s() and self.dice.random() < 0.3:
             self.ask_cold()
         return self.found
 
@@ -51,6 +53,11 @@ class Story(Deeds):
         """Let things happen."""
         for _ in range(times):
             self.dice.choice(what)(self)
+
+    def wait(self) -> None:
+        """Time passes."""
+        minutes = self.dice.choice((3, 17, 31, 130, 26 * 60, 26 * 60, 4 * 1440, 9 * 1440, 35 * 1440))
+        self.pass_by(timedelta(minutes=minutes * self.dice.uniform(0.9, 1.1)))
 
     # --- faults -------------------------------------------------------------------------------------------
 
@@ -89,6 +96,7 @@ class Story(Deeds):
     def ask(self) -> None:
         """Two actions about every arm, one of them now and later, one at either; then at the horizons."""
         self.share = None if self.offline else self.memory.read()
+        self.memory.see_copies()
         arms = [word for arm in self.setting.arms for word in ("--arm", arm.id)]
         for number, action in enumerate(self.dice.sample(ACTIONS, 2)):
             later = self.start + self.dice.choice(self.spans()) * self.dice.random()
@@ -137,6 +145,8 @@ QUIET = (
     *(Story.stock,) * 2,
     Story.sign_off,
     *(Story.plan,) * 2,
+    Story.wait,
+    Story.correct,
 )
 LOUD = (
     *(Story.fault,) * 4,
@@ -148,10 +158,14 @@ LOUD = (
     Story.power_cycle,
     *(Story.check_memory,) * 2,
     Story.stock,
-    Story.plan,
+    *(Story.plan,) * 2,
+    Story.unplan,
+    *(Story.correct,) * 2,
     Story.swap,
     *(Story.ready,) * 2,
     Story.sign_off,
     Story.go_offline,
+    *(Story.wait,) * 4,
+    Story.end_swaps,
     Story.change_marker,
 )

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 
-from tests.oracle import comparing
+from tests.oracle import clock, comparing
 from tests.oracle.calling import Caller, Given
 from tests.oracle.clock import now
 from tests.oracle.comparing import Difference
 from tests.oracle.judging import Judge
-from tests.oracle.memory import Known, Memory
+from tests.oracle.memory import Known, Mark, Memory
 from tests.oracle.plants import make_setting
 from tests.oracle.reading import Share
 from tests.oracle.setting import Arm
@@ -24,8 +24,10 @@ class Telling:
     def __init__(self, seed: int, root: Path, caller: Caller) -> None:
         self.seed, self.root, self.caller = seed, root, caller
         self.dice = Random(seed)
+        clock.set_right()
         self.start = now().replace(microsecond=0)
-        self.setting = make_setting(self.dice, self.start)
+        self.calm = self.dice.random() < 0.3  # all is well there, or nearly so
+        self.setting = make_setting(self.dice, self.start, calm=self.calm)
         self.memory = Memory(root, self.setting)
         self.config = root / "guard.toml"
         self.marker = "right" if self.setting.marker else "never"
@@ -35,6 +37,7 @@ class Telling:
         self.lines: list[str] = []
         self.found: list[Difference] = []
         self.tally = Tally()
+        self.numbers: dict[int, Mark] = {}  # of the ledger's entries
         self.share: Share | None = None
 
     def note(self, line: str) -> None:
@@ -62,8 +65,15 @@ class Telling:
         """Any arm."""
         return self.dice.choice(self.setting.arms)
 
+    def pass_by(self, span: timedelta) -> None:
+        """Time passes; what people tell of from now on is told against the new time."""
+        clock.pass_by(span)
+        self.start = now().replace(microsecond=0)
+        self.note(f"{span} later")
+
     def judge(self, arm: Arm, now: datetime) -> Judge:
         """The oracle, as things stand."""
+        self.memory.see_copies()
         return Judge(self.memory, None if self.offline else self.memory.read(), self.marker, arm.id, now)
 
     def judge_of(self, known: Known) -> Judge:

@@ -1,7 +1,7 @@
 """The real command line, kept warm: one process that has it loaded and forks for every call.
 
 Each call runs `guard.cli.main.run`, the entry of the console command, in a process of its own. Calls come as JSON
-lines on standard input, `{"words": [...], "config": "..."}`; what they gave goes out as one line each.
+lines on standard input, `{"words": [...], "config": "...", "ahead_s": 0}`; what they gave goes out as one line each.
 This file alone in this folder loads the tool, and only to call it.
 """
 
@@ -13,9 +13,24 @@ import os
 import pkgutil
 import sys
 import tempfile
+import time
+from datetime import datetime, timedelta
 
 import guard
-from guard.cli.main import run
+from guard import clock
+
+AHEAD_S = [0.0]
+REAL = clock.now, time.monotonic, time.clock_gettime
+
+
+def plants_now() -> datetime:
+    """The time by the clock of the plant, so that days pass while nobody waits."""
+    return REAL[0]() + timedelta(seconds=AHEAD_S[0])
+
+
+time.monotonic = lambda: REAL[1]() + AHEAD_S[0]  # or it would look as if somebody had set the clock
+time.clock_gettime = lambda which: REAL[2](which) + AHEAD_S[0]
+clock.now = plants_now  # before anything else of the tool is loaded, which may keep it by name
 
 
 def load_all() -> None:
@@ -27,7 +42,7 @@ def load_all() -> None:
             importlib.import_module(module.name)
 
 
-def call(words: list[str], config: str) -> dict[str, object]:
+def call(words: list[str], config: str, ahead_s: float) -> dict[str, object]:
     """Run one command in a process of its own."""
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         child = os.fork()
@@ -37,7 +52,8 @@ def call(words: list[str], config: str) -> dict[str, object]:
             os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
             os.environ["GUARD_CONFIG"] = config
             sys.argv[1:] = words
-            run()
+            AHEAD_S[0] = ahead_s
+            importlib.import_module("guard.cli.main").run()
         _, status = os.waitpid(child, 0)
         texts = []
         for stream in (out, err):
