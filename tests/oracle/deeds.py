@@ -33,6 +33,13 @@ class Deeds(Saving):
             # Where nothing need settle it looks again at once.
             self.memory.look(at, timedelta(seconds=wait) or timedelta.resolution)
 
+    def look_at_one(self) -> None:
+        """One pass over the sets of one arm."""
+        arm, at = self.arm(), now()
+        self.order("look", "--wait", "0s", "--arm", arm.id)
+        if self.reads():
+            self.memory.look(at, timedelta(0), arm.id)
+
     def prove_due(self) -> None:
         """Read back what never was, or not within the time that is allowed."""
         at, within = now(), self.setting.read_back_within
@@ -236,8 +243,11 @@ class Deeds(Saving):
             self.found.append(Difference("swap", f"begin: exit {given.code}, oracle {told.level} {told.codes}"))
         if given.code != 0:
             return
+        counted = timedelta(seconds=self.guard("swap", "show", arm.id, "--json").json["limit_s"])
         before, limit = judge.carrier.sealed if judge.carrier else None, power.limit(judge, at)
-        self.memory.swaps.append(Swap(arm.id, at, None, before, limit))
+        if abs(counted - limit) > timedelta(seconds=1):  # one of the tool's own may have passed meanwhile
+            self.found.append(Difference("limit", f"{arm.id} has {counted}, oracle {limit}"))
+        self.memory.swaps.append(Swap(arm.id, at, None, before, counted))
         if self.dice.random() < 0.7:
             self.end_swap(arm)
 
@@ -267,9 +277,10 @@ class Deeds(Saving):
         """Somebody answers for one of the findings as it is now."""
         arm, action, at = self.arm(), self.dice.choice(ACTIONS), now()
         found = self.judge(arm, at).found(action, at, timedelta(hours=OFF_H[action]))
+        grave = [one for one in found if one.level in ("hold", "unknown")]
         if not found:
             return
-        code = self.dice.choice(sorted({one.code for one in found}))
+        code = self.dice.choice(sorted({one.code for one in grave or found}))
         until = self.start + self.dice.choice((HOUR, 5 * DAY))
         words = ("--finding", code, "--by", "Kim", "--why", "known", "--until", until.isoformat(), "--action", action)
         given = self.order("sign-off", arm.id, *words)

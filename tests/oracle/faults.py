@@ -7,8 +7,10 @@ import os
 import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from random import Random
+from zoneinfo import ZoneInfo
 
 from tests.oracle.clock import now
 from tests.oracle.memory import Memory
@@ -58,6 +60,14 @@ class Save:
         """Let the name tell another time."""
         self.stamp = stamp
 
+    def turn(self, zone: ZoneInfo) -> None:
+        """Let the name tell an hour that the plant's clocks skipped or had twice, where they ever do."""
+        noons = [(self.taken - number * DAY).astimezone(zone).replace(hour=12) for number in range(300)]
+        turns = [late for late, early in pairwise(noons) if late.utcoffset() != early.utcoffset()]
+        if turns:
+            hour, minute = self.dice.choice(((0, 0), (1, 30), (2, 30)))
+            self.stamp = self.dice.choice(turns).replace(hour=hour, minute=minute, second=0, tzinfo=None)
+
     def link(self) -> None:
         """Let the set hold a link."""
         self.links = {"programs/link": self.dice.choice(("/etc/hostname", FIFO))}
@@ -91,11 +101,14 @@ AT_SAVE: dict[str, Callable[[Save], None]] = {
 
 
 def at_save(
-    dice: Random, arm: Arm, others: list[Content], taken: datetime, content: Content
+    dice: Random, zone: ZoneInfo, arm: Arm, others: list[Content], taken: datetime, content: Content
 ) -> tuple[datetime, Content, str]:
-    """The stamp and the content of a set with one thing wrong with it, and which."""
-    kind, save = dice.choice(sorted(AT_SAVE)), Save(dice, arm, others, taken, content)
-    AT_SAVE[kind](save)
+    """The stamp (a naive one by the plant's clocks) and the content of a set with one thing wrong, and which."""
+    kind, save = dice.choice([*sorted(AT_SAVE), "clocks-turned"]), Save(dice, arm, others, taken, content)
+    if kind == "clocks-turned":
+        save.turn(zone)
+    else:
+        AT_SAVE[kind](save)
     return save.stamp, Content(save.files, save.links), kind
 
 
@@ -118,8 +131,17 @@ def on_share(dice: Random, root: Path, memory: Memory) -> str:
         return _twin(memory.read().sets[path], place, memory.setting)
     if kind == "copy":
         copies = [root / each / path for each in memory.setting.copies if (root / each / path).exists()]
+        if copies and dice.random() < 0.4:
+            return _copy_again(place, copies[0])
         return _to_a_file(dice, copies[0], dice.choice(sorted(TO_A_FILE))) if copies else ""
     return _to_a_file(dice, place, kind)
+
+
+def _copy_again(place: Path, copy: Path) -> str:
+    """Somebody replaces a further copy by what lies on the share."""
+    shutil.rmtree(copy) if copy.is_dir() else copy.unlink()
+    shutil.copytree(place, copy, symlinks=True) if place.is_dir() else shutil.copy2(place, copy)
+    return f"{copy} copied again"
 
 
 def _twin(seen: Seen, place: Path, setting: Setting) -> str:

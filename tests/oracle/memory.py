@@ -253,7 +253,7 @@ class Memory:
         if lost and self._was_never_right(known):
             known.sealed = known.read_at = None
             return
-        known.damage = known.damage or lost
+        known.damage = lost if place != "share" else known.damage or lost  # explain: a copy that was replaced counts
         if not known.damage and seen.files.keys() == known.sealed.files.keys():  # files that are new settle first
             known.read_at, known.listed = at, seen.look
 

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from tests.oracle.clock import now
 from tests.oracle.setting import ACTIONS, DAY, YEAR, Arm, Cell, Figures, HoldUp, Part, Setting
 
-ZONES = ("Europe/Berlin", "America/New_York", "Asia/Kolkata", "UTC")
+ZONES = ("Europe/Berlin", "America/New_York", "Asia/Kolkata", "UTC", "America/Santiago", "Pacific/Auckland")
 LAYOUTS = (
     ("{arm}/{taken:%Y-%m-%d_%H%M}",),
     ("{arm}/{taken:%Y-%m-%d_%H%M%S}",),

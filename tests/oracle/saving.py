@@ -24,7 +24,7 @@ class Saving(Telling):
         """Where a set of that stamp lies."""
         layout = self.dice.choice(self.setting.layouts)
         code = layout[layout.index("%") : layout.index("}", layout.index("%"))]
-        local = stamp.astimezone(self.setting.zone).strftime(code)
+        local = (stamp.astimezone(self.setting.zone) if stamp.tzinfo else stamp).strftime(code)
         text = layout.replace("{arm}", arm.id).replace("{any}", self.dice.choice(("hall", "x y")))
         return text.replace(f"{{taken:{code}}}", local) + form
 
@@ -38,8 +38,8 @@ class Saving(Telling):
         content = make_content(self.dice, arm, taken, self.axis[arm.id], self.taught[arm.id])
         stamp, form, told = taken, self.dice.choice(FORMS), ""
         sound = sound or (self.calm and self.dice.random() < 0.8)
-        if not sound and self.dice.random() < 0.3:
-            stamp, content, told = faults.at_save(self.dice, arm, self.others(arm), taken, content)
+        if not sound and self.dice.random() < 0.4:
+            stamp, content, told = faults.at_save(self.dice, self.setting.zone, arm, self.others(arm), taken, content)
         if not sound and self.dice.random() < 0.1:
             content, told = self.refiled(arm, content), told + " refiled"
         path = self.path(arm, stamp, form)

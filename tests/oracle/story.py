@@ -24,30 +24,36 @@ class Story(Deeds):
 
     def run(self) -> list[Difference]:
         """The whole story; what differed."""
-        for place in ("share", *self.setting.copies):
-            (self.root / place).mkdir(parents=True)
-        self.config.write_text(self.setting.toml())
-        for arm in self.setting.arms:
-            for age in sorted((self.age() for _ in range(self.dice.choice((0, 1, 2, 3, 3)))), reverse=True):
-                self.save(arm, age)
-        if self.setting.marker:
-            self.guard("init", str(self.root), "--share", str(self.root / "share"), "--yes")
-        if self.dice.random() < 0.95:
-            self.look()
-        if self.dice.random() < 0.9:
-            self.prove_due()
-        if self.setting.settle and self.dice.random() < 0.5:
-            self.look()
+        self.begin()
         if self.calm:
             self.provide()
         self.happen(0 if self.calm else self.dice.choice((0, 1, 2, 3)), QUIET)
         self.ask()
         for _ in range(self.dice.choice((1, 2, 3))):
-            self.happen(self.dice.choice((1, 2)), LOUD)
+            self.happen(self.dice.choice((1, 2, 3, 4)), LOUD)
             self.ask()
         if not clock.ahead_s() and self.dice.random() < 0.3:
             self.ask_cold()
         return self.found
+
+    def begin(self) -> None:
+        """Sets are there, and most of them were read back."""
+        for place in ("share", *self.setting.copies):
+            (self.root / place).mkdir(parents=True)
+        self.config.write_text(self.setting.toml())
+        for arm in self.setting.arms:
+            for age in sorted((self.age() for _ in range(self.dice.choice((0, 1, 2, 2, 3, 3)))), reverse=True):
+                self.save(arm, age)
+        if self.setting.marker:
+            self.guard("init", str(self.root), "--share", str(self.root / "share"), "--yes")
+        if self.dice.random() < 0.95:
+            self.look()
+        if self.dice.random() < 0.95:
+            self.prove_due()
+        if self.setting.settle and self.dice.random() < 0.8:
+            self.pass_by(self.setting.settle)
+            self.look()
+            self.prove_due()
 
     def happen(self, times: int, what: tuple[Callable[[Story], None], ...]) -> None:
         """Let things happen."""
@@ -99,9 +105,13 @@ class Story(Deeds):
         self.memory.see_copies()
         arms = [word for arm in self.setting.arms for word in ("--arm", arm.id)]
         for number, action in enumerate(self.dice.sample(ACTIONS, 2)):
-            later = self.start + self.dice.choice(self.spans()) * self.dice.random()
+            later, length = self.start + self.dice.choice(self.spans()) * self.dice.random(), "2w"
+            if self.memory.events and self.dice.random() < 0.3:
+                event = self.dice.choice(self.memory.events)
+                later = max(event.start + self.dice.choice((-2, 0, 0, 0.5)) * HOUR, self.start)
+                length = f"{round((event.end - event.start).total_seconds())}s"
             for when in (None, later) if number == 0 else (self.dice.choice((None, later)),):
-                off = self.dice.choice((OFF[action], "2w"))
+                off = self.dice.choice((OFF[action], length))
                 words = ["--action", action, "--off-for", off, *(["--at", when.isoformat()] if when else [])]
                 given = self.guard("ask", *arms, *words, "--json")
                 self.found += comparing.compare_exit(given)
@@ -152,6 +162,7 @@ LOUD = (
     *(Story.fault,) * 4,
     *(Story.new_set,) * 2,
     *(Story.look,) * 3,
+    Story.look_at_one,
     Story.prove_due,
     *(Story.prove_all,) * 2,
     Story.mark,
@@ -161,9 +172,9 @@ LOUD = (
     *(Story.plan,) * 2,
     Story.unplan,
     *(Story.correct,) * 2,
-    Story.swap,
-    *(Story.ready,) * 2,
-    Story.sign_off,
+    *(Story.swap,) * 2,
+    *(Story.ready,) * 3,
+    *(Story.sign_off,) * 3,
     Story.go_offline,
     *(Story.wait,) * 4,
     Story.end_swaps,
