@@ -7,8 +7,9 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from tests.oracle import cells, lapses, power
-from tests.oracle.memory import BELIEVED_SINCE, Known, Memory, members, unsound
+from tests.oracle.memory import BELIEVED_SINCE, Known, Memory
 from tests.oracle.reading import Share
+from tests.oracle.recipe import members, unsound
 from tests.oracle.setting import ACTIONS
 from tests.oracle.standing import Found, Standing
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from tests.oracle.memory import Known, Lapse, matches, members
+from tests.oracle.memory import Known, Lapse
 from tests.oracle.reading import Seen
+from tests.oracle.recipe import matches, members
 from tests.oracle.standing import Found, Standing
 
 

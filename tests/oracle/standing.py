@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, Swap, identity, members, problems
+from tests.oracle.memory import BELIEVED_SINCE, Known, Mark, Memory, Swap
 from tests.oracle.reading import Seen, Share
+from tests.oracle.recipe import identity, members, problems
 
 
 class Found(NamedTuple):
