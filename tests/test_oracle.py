@@ -23,7 +23,7 @@ MOST_S = 10.0
 """So long a batch may take, but for the fewest plants, which a computer that is busy takes longer for."""
 FEWEST = 6
 MOST_USUAL = {
-    *("no-backup", "stale-backup", "not-read-back", "restore-test-due", "cell-age-unknown", "spare-missing"),
+    *("stale-backup", "not-read-back", "spare-missing"),
     *("loss-likely", "awaiting-proof", "not-powered-long-enough"),
 }
 """What hardly any batch is without, however few plants there is time for."""

@@ -78,7 +78,8 @@ def compare(judge: Judge, memory: Memory, answer: dict[str, Any], tally: Tally) 
     tally.oracle.update(told.codes)
     tally.tool.update(codes)
     tally.verdicts[told.level] += 1
-    lacking, more = sorted(told.codes - codes), sorted(codes - told.codes - judge.undecided)
+    expected = told.codes - (judge.or_damaged if ("damaged-set", "hold") in codes else set())
+    lacking, more = sorted(expected - codes), sorted(codes - told.codes - judge.undecided)
     texts = f"the tool lacks {lacking} and adds {more}"
     if answer["verdict"] != told.level:
         milder = RANK.index(answer["verdict"]) < RANK.index(told.level)

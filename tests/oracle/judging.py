@@ -45,6 +45,7 @@ class Judge(Standing):
         super().__init__(memory, share, arm, now)
         self.marker = marker
         self.undecided: set[tuple[str, str]] = set()
+        self.or_damaged: set[tuple[str, str]] = set()  # what is not told of a set that is told to be damaged
 
     def told(self, action: str, at: datetime, off: timedelta) -> Told:
         """The verdict for an action at a time; for one that has passed it is that of now."""
@@ -109,6 +110,8 @@ class Judge(Standing):
             if settled and not complete:
                 yield Found("incomplete-set", "hold", self._newest_of(settled))
             elif sound:
+                if all(map(self.changed, sound)):
+                    self.or_damaged.add(("not-read-back", "hold"))
                 yield Found("not-read-back", "hold", self._newest_of(sound))
             for one in settled:
                 yield from self._doubts(one)

@@ -16,7 +16,7 @@ BELIEVED_SINCE = datetime(2001, 1, 1, tzinfo=UTC)
 """A clock that lost its power starts again at 1970, 1980 or 2000 (common practice, no source)."""
 SHARE_CLOCK = timedelta(hours=3)  # README step 3: what was written within the last hours must be seen unchanged
 
-CLOSE = timedelta(hours=1)
+CLOSE = timedelta(seconds=10)
 """So close the oracle's arithmetic comes to a moment at which a charge no longer does."""
 
 NEARLY_EVERYTHING = 0.9

@@ -66,7 +66,7 @@ def limit(arm: Standing, at: datetime) -> timedelta:
     """
     power, least = arm.power(), arm.setting.powered_before
     charged = at - power[1] if power and power[0] == "powered-on" else least
-    hold_up = carried(arm.arm, max(charged, least))
+    hold_up = carried(arm.arm, charged)
     return arm.setting.limit if hold_up is None else min(arm.setting.limit, hold_up)
 
 
@@ -74,13 +74,13 @@ def carried(arm: Arm, charged: timedelta) -> timedelta | None:
     """For how long the capacitor carries the memory at worst, in whole seconds; None where no figures tell.
 
     It was charged for so long through its time constant, loses a part to tolerance and age, and is discharged by a
-    constant current, which grows with the temperature, and by its leakage.
+    constant current, which grows with the temperature, and by its leakage. Cold is no gain, for it is derated.
     """
     if arm.hold_up is None:
         return None
     one = arm.hold_up
     farad = one.capacitance_f * (1 - one.tolerance) * (1 - one.ageing)
-    ampere = (one.current_ua * 2 ** ((arm.ambient_c - 25) / 10) + one.leakage_ua) / 1e6
+    ampere = (one.current_ua * 2 ** (max(arm.ambient_c - 25, 0) / 10) + one.leakage_ua) / 1e6
     volt = one.charged_v * (1 - math.exp(-charged.total_seconds() / one.time_constant_s)) - one.series_ohm * ampere
     return timedelta(seconds=math.floor(max(farad * (volt - one.least_v) / ampere, 0)))
 
