@@ -23,8 +23,8 @@ def installed(standing: Standing, cell: Cell) -> datetime | None:
 
 
 def has_come(standing: Standing, since: datetime) -> bool:
-    """Whether the day on which a cell was put in has begun, in the plant or as it is counted here."""
-    return since <= standing.now or since.date() <= standing.now.astimezone(standing.setting.zone).date()
+    """Whether the day on which a cell was put in has begun, wherever it was written down: days begin up to 14 h early."""
+    return since - timedelta(hours=14) <= standing.now
 
 
 def made(date_code: str) -> datetime:
