@@ -54,7 +54,7 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
     if power is None:
         off_at = arm.off_at()
         is_short = off_at is not None and not arm.has_come(at, off_at + arm.setting.powered_before)
-        yield Found("not-powered-long-enough", "hold" if is_short else "caution", f"{off_at}" if is_short else "")
+        yield Found("not-powered-long-enough", "hold" if is_short else "caution", f"{len(arm.swaps())} {arm.changes()}")
     elif power[0] == "powered-off" or not arm.has_come(at, power[1] + arm.setting.powered_before):
         yield Found("not-powered-long-enough", "hold", f"{power}")
 
