@@ -159,6 +159,8 @@ class TestNever:
             pytest.param({}, {"marks": (mark("edit", EDITED),)}, id="last-before-an-edit"),
             pytest.param({"checked": False}, {"marks": (mark("edit", EDITED),)}, id="last-before-an-edit-though-incomplete"),
             pytest.param({}, {"sign_offs": (sign_off("stale-backup", subject=OLD.path),)}, id="signed-off"),
+            pytest.param({"path": "a; b"}, {"sign_offs": (sign_off("stale-backup", subject="a; b"),)}, id="signed-off-with-a-semicolon"),
+            pytest.param({"path": "a; b"}, {"sign_offs": (sign_off("incomplete-set", subject="set: a; b; problems: ['x']"),)}, id="signed-off-among-other-things"),
             pytest.param({}, {"window": window(HOUR, rests_on=OLD.path)}, id="a-swap-rested-on-its-path"),
             pytest.param({}, {"window": window(HOUR, rests_on="x", fingerprint=OLD.fingerprint)}, id="a-swap-rested-on-its-content"),
             pytest.param({}, {"claims": (Claim(OLD.path, None, "pinned"),)}, id="pinned-by-path"),

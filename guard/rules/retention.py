@@ -129,12 +129,17 @@ def _for_a_while(item: Dated, as_of: datetime, all_for: timedelta) -> Iterator[s
 
 def _relied_on(facts: ArmFacts, zone: tzinfo) -> Iterator[Claim]:
     for each in facts.sign_offs:
-        if each.subject is not None:
-            path = each.subject.removeprefix("set: ").partition("; ")[0]
-            yield Claim(path, None, f"{each.by} signed off {each.code} of it on {shown(each.at, zone)}")
+        reason = f"{each.by} signed off {each.code} of it on {shown(each.at, zone)}"
+        yield from (Claim(path, None, reason) for path in _paths_in(each.subject or ""))
     window = facts.window
     if window is not None:
         yield rested_on(window, zone)
+
+
+def _paths_in(subject: str) -> Iterator[str]:
+    """Every path that what a sign-off is about may begin with: a path, too, may hold what stands between two things."""
+    things = subject.removeprefix("set: ").split("; ")
+    return ("; ".join(things[: number + 1]) for number in range(len(things)))
 
 
 def _to_be_compared(place: Standing) -> Iterator[Claim]:
