@@ -9,10 +9,10 @@ from functools import cached_property
 
 from guard import clock
 from guard.errors import AmbiguousSet, GuardError, ShareDoubtful, ShareUnreadable, UnknownArm, UnknownSet
-from guard.gather import Recorded, gather, may_have_lapsed, recorded, see, still_to_come
+from guard.gather import Recorded, gather, recorded, see, still_to_come
 from guard.model import ArmFacts, FileFacts, Mark, PlannedEvent, Question, Verdict
 from guard.rules.evidence import FIRST_MOMENT, earlier, seconds, utc
-from guard.rules.lapses import accounts
+from guard.rules.lapses import accounts, may_have_lapsed
 from guard.rules.share import is_in_doubt
 from guard.rules.standing import standing
 from guard.rules.verdict import place, verdict

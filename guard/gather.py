@@ -17,7 +17,7 @@ from guard.plan.events import by_arm, is_over
 from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.evidence import earlier
-from guard.rules.lapses import to_compare
+from guard.rules.lapses import may_have_lapsed, to_compare
 from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
 from guard.settings import Settings
@@ -187,12 +187,6 @@ def gather(
         facts = _rechecked(facts, ground, catalogue, settings.copies)
         facts = _as_answered_for(facts, ground, catalogue)
     return _compared(facts, catalogue)
-
-
-def may_have_lapsed(window: SwapWindow | None, marks: Iterable[Mark], proofs: Proofs) -> bool:
-    """Whether anything was ever recorded over which a memory may have been lost."""
-    told = any(mark.kind in ("powered-off", "cell-changed") for mark in marks)
-    return window is not None or bool(proofs.differed) or told
 
 
 def _compared(facts: ArmFacts, catalogue: Catalogue) -> ArmFacts:

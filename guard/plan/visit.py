@@ -1,8 +1,8 @@
 """One service visit as a state machine: which step is next, which gate is shut, and what a stamp makes of it. Pure.
 
-A visit is its steps and its stamps. Steps are passed in their order, each by a stamp `done`, or `skipped` with a
-reason where it is optional; a run-in, a change of position cells and a power-off have a stamp `begun` before. So a visit that was
-left at any moment goes on from its stamps as if nobody had left it.
+A visit is its steps and its stamps. Steps are passed in their order, each by a stamp `done`, or `skipped`
+with a reason where it is optional; a run-in, a change of position cells and a power-off have a stamp
+`begun` before. So a visit that was left at any moment goes on from its stamps as if nobody had left it.
 """
 
 from __future__ import annotations

@@ -4,8 +4,8 @@ What was in the memory before is told by a set from before; what is in it now, b
 saved after the power came back. A lapse is settled by one of these, and by nothing else:
 
 * **retained**: the first proven set from after it, or the newest one, equals the set from before in
-  all but its volatile files, of which at least one is another. A memory that was lost and restored is retained by the set that was
-  saved after the restoring.
+  all but its volatile files, of which at least one is another. A memory that was lost and restored is
+  retained by the set that was saved after the restoring.
 * **checked**: a person marked `memory-checked` of a proven set that came after the lapse, and so says
   that its content is right. Where the axis zero references differ, that does not do alone: a
   `re-zeroed` mark must tell that the arm was re-zeroed since the set from before.
@@ -19,11 +19,11 @@ hide what was lost in between. A sign-off settles nothing either: it only lasts 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from itertools import islice, zip_longest
 
-from guard.lapses import Compared, Kind, Lapse
+from guard.lapses import Compared, Kind, Lapse, Proofs
 from guard.model import ArmFacts, Mark, SwapWindow
 from guard.record import Record
 from guard.rules.capture import Dated, believable
@@ -54,6 +54,12 @@ class Account(Record):
 
 
 # Lapses
+
+
+def may_have_lapsed(window: SwapWindow | None, marks: Iterable[Mark], proofs: Proofs) -> bool:
+    """Whether anything was ever recorded over which a memory may have been lost."""
+    told = any(mark.kind in ("powered-off", "cell-changed") for mark in marks)
+    return window is not None or bool(proofs.differed) or told
 
 
 def lapses(at: Standing) -> tuple[Lapse, ...]:

@@ -1,9 +1,9 @@
 """`guard serve`: the monitor as one foreground process that can be left alone for years.
 
 Four hands work beside each other, each with databases of its own: one looks, proves and judges,
-one has the nights, one minds the clocks, one the calendars; a sender tells people. A ticker wakes them. What is due
-they judge themselves, from the time and from what is written down, so that a kill at any moment
-loses nothing that the next start does not find due again.
+one has the nights, one minds the clocks, one the calendars; a sender tells people. A ticker wakes
+them. What is due they judge themselves, from the time and from what is written down, so that a kill
+at any moment loses nothing that the next start does not find due again.
 """
 
 from __future__ import annotations
