@@ -30,13 +30,14 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
     told = [_configuration(folder, share)]
     settings = load(os.path.join(folder, "guard.toml"))
     desk = Desk(settings)
-    before = desk.catalogue.place(0)
+    places = [os.path.realpath(root) for root in (settings.share, *settings.copies)]
     told.append(f"The state folder is {settings.state}; its ledger has {desk.check().entries} entries.")
-    if os.path.realpath(share) != os.path.realpath(settings.share):
+    if os.path.realpath(share) not in places:
         told.append(f"Mind that guard.toml names another share: {settings.share}. The marker goes to {share}.")
         has_marker = read_marker(share) is not None
         return [*told, "That share has a marker already." if has_marker else _marker(share, None)]
-    identity = read_marker(share)
+    number = places.index(os.path.realpath(share))
+    before, identity = desk.catalogue.place(number), read_marker(share)
     state = marker_state(before.identity, identity)
     if state in ("gone", "other") and not adopt:
         raise WouldOverwrite(
@@ -45,7 +46,7 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
             " this one is meant from now on.",
         )
     if state in ("gone", "other"):  # without its marker, too, what stands there may be a copy on another disk
-        desk.catalogue.begin_proofs_anew(0)
+        _forget_what_was_read(desk, number)
         if identity in (None, NO_IDENTITY):
             told.append(_marker(share, before.identity if identity is None else None))
         told.append("This share is taken for the right one from now on; what is on it has to be read back anew.")
@@ -56,9 +57,17 @@ def begin(folder: str, share: str, *, adopt: bool = False) -> list[str]:
     now = read_marker(share)
     if now is not None and now != before.identity:
         desk.catalogue.note_place(
-            0, share, Place(now, before.seen_at), "adopted" if state == "other" else "identified", clock.now()
+            number, share, Place(now, before.seen_at), "adopted" if state == "other" else "identified", clock.now()
         )
     return [*told, "Next: guard look, then guard prove --due, then guard fleet."]
+
+
+def _forget_what_was_read(desk: Desk, number: int) -> None:
+    """Count nothing in a place for proven by what was read elsewhere. A further copy is proven by its first read already."""
+    if number == 0:
+        desk.catalogue.begin_proofs_anew(number)
+    else:
+        desk.catalogue.depart(desk.catalogue.known(number).values(), clock.now())
 
 
 def _configuration(folder: str, share: str) -> str:

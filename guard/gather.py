@@ -280,12 +280,22 @@ def _copies_there(backup: BackupSet, arm: str, catalogue: Catalogue, root: str, 
     first = next((file.path for file in manifest_of(catalogue.store, arm, backup.fingerprint)), "")
     there: dict[int, tuple[int, int] | None] = {}
     for number, known in catalogue.copies_of(arm, backup.fingerprint):
-        if number <= len(copies) and not known.damaged and catalogue.root_of(number) in (None, copies[number - 1]):
+        if number <= len(copies) and not known.damaged and _is_the_place(catalogue, number, copies[number - 1]):
             copy = backup._replace(path=known.path, form=known.form)
             if _changed(copies[number - 1], copy, arm, number, catalogue) is None:
                 there[number] = _itself(copies[number - 1], copy, first)
     further = set(there.values()) - {_itself(root, backup, first), None}
     return min(len(further), backup.copies)
+
+
+def _is_the_place(catalogue: Catalogue, number: int, root: str) -> bool:
+    """Takes as proof that a further place is the one that was looked at: the same root, and the marker that it had."""
+    if catalogue.root_of(number) not in (None, root):
+        return False
+    try:
+        return marker_state(catalogue.place(number).identity, read_marker(root)) not in ("gone", "other")
+    except ShareUnreadable:
+        return False
 
 
 def _itself(root: str, backup: BackupSet, first: str) -> tuple[int, int] | None:

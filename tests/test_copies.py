@@ -254,3 +254,32 @@ class TestReadBack:
 
         assert len(rows(copied, f"SELECT 1 FROM sets WHERE place=0 AND last_read_at>='{begun:%Y-%m-%dT%H:%M:%S}'")) == 1
         assert too_few(copied)
+
+
+@pytest.mark.parametrize("marker", ["gone", "another"])
+def test_a_place_that_is_not_the_one_it_was_counts_once_a_person_says_so_and_it_was_read(
+    copied: Plant, marker: str
+) -> None:
+    """A copy of the further place on another disk, on which one file rotted with its times."""
+    init = ("init", str(copied.root), "--share", str(further(copied)), "--yes")
+    assert copied.run(*init).code == 0
+    copied.look()
+    assert "too-few-copies" not in copied.ask().codes
+    there = further(copied) / ".guard-share.json"
+    there.unlink()
+    if marker == "another":
+        there.write_text('{"schema": 1, "identity": "another"}')
+    torn = further(copied) / FILE
+    about = torn.stat()
+    torn.write_bytes(bytes(reversed(torn.read_bytes())))
+    os.utime(torn, ns=(about.st_atime_ns, about.st_mtime_ns))
+    assert "too-few-copies" in copied.ask().codes
+    assert copied.run(*init).code == 2
+    assert copied.run(*init, "--adopt").code == 0
+    copied.look()
+    assert "too-few-copies" in copied.ask().codes
+    shutil.rmtree(further(copied) / PATH)
+    copied.look("--accept-vanished")
+    shutil.copytree(copied.share / PATH, further(copied) / PATH)
+    copied.look()
+    assert "too-few-copies" not in copied.ask().codes
