@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 HOSTILE = "arm-07\r\nBcc: thief@elsewhere.example\r\n\r\nA body\x1b[2J \u202egpj.exe \udce9 \x00"
-SPELLED = r"arm-07\r\nBcc: thief@elsewhere.example\r\n\r\nA body\x1b[2J \u202egpj.exe \udce9 \x00"
+SPELLED = r"arm-07\r\nBcc: thief@elsewhere.example\r\n\r\nA body\x1b[2J \u202egpj.exe \xe9 \x00"
 """What a file name or a calendar may bring, and how it is shown to people."""
 
 QUICK = Patience(step_s=0.3, whole_s=0.6)

@@ -15,9 +15,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from guard.names import visible
 from guard.settings import Mail
 from guard.tell.mail import letter
-from guard.tell.message import LONGEST_SUBJECT, one_line, read_message
+from guard.tell.message import LONGEST_SUBJECT, read_message
 from guard.tell.sender import Patience
 from tests.outbox import HOSTILE, HOUR, MINUTE, NOW, SPELLED, Outbox, change, mail_to
 from tests.servers import Mailbox, certificate
@@ -276,4 +277,4 @@ class TestAnyMessage:
 
     @given(ANY_TEXT)
     def test_one_line_is_one_line_and_readable(self, text: str) -> None:
-        assert one_line(text).isprintable()
+        assert visible(text).isprintable()

@@ -11,10 +11,10 @@ from itertools import cycle
 
 from markupsafe import Markup, escape
 
+from guard.names import visible
 from guard.plan.charge_ahead import Ahead, Groups, Way, grouped
 from guard.plan.events import end
 from guard.tell.charge_words import COLUMNS, percent, told
-from guard.tell.message import one_line
 from guard.times import midnight, next_month, shown
 
 WIDE, LEFT, RIGHT = 1000, 52, 740
@@ -51,7 +51,7 @@ def charge_lines(of: Ahead, zone: tzinfo) -> Markup:
 
 
 def _safe(text: str) -> Markup:
-    return escape(one_line(text))
+    return escape(visible(text))
 
 
 def _x(of: Ahead, moment: datetime) -> float:

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta, tzinfo
 
 from markupsafe import Markup, escape
 
-from guard.tell.message import one_line
+from guard.names import visible
 from guard.tell.told import Coming, Plan
 from guard.times import midnight, shown
 from guard.units import in_words
@@ -78,7 +78,7 @@ class _Scale:
 
 
 def _safe(text: str) -> Markup:
-    return escape(one_line(text))
+    return escape(visible(text))
 
 
 def _title(plan: Plan, zone: tzinfo) -> str:

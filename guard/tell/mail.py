@@ -6,9 +6,10 @@ import logging
 import os
 from datetime import datetime, tzinfo
 
+from guard.names import visible
 from guard.settings import Mail
 from guard.tell.here import note
-from guard.tell.message import Message, one_line
+from guard.tell.message import Message
 from guard.tell.unsent import Faltered, NotAccepted, NotReached, reason
 
 TYPE_CHECKING = False
@@ -148,7 +149,7 @@ def _attachments(message: Message) -> tuple[list[tuple[str, bytes]], list[str]]:
     for name, path in message.attachments:
         try:
             with open(path, "rb") as file:
-                files.append((one_line(os.path.basename(name)), file.read()))
+                files.append((visible(os.path.basename(name)), file.read()))
         except OSError as error:
-            missing.append(one_line(f"{name}: {reason(error)}"))
+            missing.append(visible(f"{name}: {reason(error)}"))
     return files, missing

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta, tzinfo
 
 from guard.digest import text_digest
 from guard.model import Level
+from guard.names import visible
 from guard.record import Record
 from guard.settings import Notify
 from guard.store.encoding import canonical, moment, time_text
@@ -50,12 +51,12 @@ class Message(Record):
 
     def headline(self) -> str:
         """The subject on one line, with nothing in it that could begin another."""
-        line = one_line(self.subject)
+        line = visible(self.subject)
         return line if len(line) <= LONGEST_SUBJECT else f"{line[: LONGEST_SUBJECT - 1]}…"
 
     def body(self, now: datetime, zone: tzinfo) -> str:
         """The text for people, which says how late it is where it is late."""
-        text = "\n".join(map(one_line, self.text.split("\n"))).rstrip("\n") + "\n"
+        text = "\n".join(map(visible, self.text.split("\n"))).rstrip("\n") + "\n"
         if now - self.at <= LATE:
             return text
         then = self.at.astimezone(zone).strftime("%Y-%m-%d %H:%M %Z")
@@ -77,8 +78,3 @@ def channels(notify: Notify) -> tuple[str, ...]:
     """The channels to post to: the log and the file always, the others where they are configured."""
     configured = {"mail": notify.mail is not None, "webhook": notify.webhook, "apprise": notify.apprise_file}
     return ("log", "file", *(channel for channel, there in configured.items() if there))
-
-
-def one_line(text: str) -> str:
-    """Text on one line, with every character spelled out that could steer what shows it."""
-    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from guard.tell.message import one_line
+from guard.names import visible
 
 TYPE_CHECKING = False
 
@@ -24,7 +24,7 @@ def _templates() -> Environment:
 
     def spelled(value: object) -> object:
         """Text with every character spelled out that could hide or turn round what stands there, or is no text."""
-        return one_line(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+        return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
     return Environment(
         loader=PackageLoader("guard.tell"),

@@ -8,8 +8,8 @@ Unsent
 
 from __future__ import annotations
 
+from guard.names import visible
 from guard.store.letters import NOT_REACHED
-from guard.tell.message import one_line
 
 
 class Unsent(Exception):
@@ -21,7 +21,7 @@ class Unsent(Exception):
         self.what = what
 
     def __str__(self) -> str:
-        return f"{self.begins}{one_line(self.what)}"
+        return f"{self.begins}{visible(self.what)}"
 
 
 class NotReached(Unsent):
