@@ -17,7 +17,7 @@ from guard.desk import Desk
 from guard.errors import CallError
 from guard.lapses import NO_PART
 from guard.model import FileFacts
-from guard.plant import Recipe
+from guard.plant import AXIS_ZERO, Recipe
 from guard.record import Record
 from guard.share.checksums import is_bag, is_checksum_list, saved_as
 from guard.share.contents import BLOCK_BYTES, DIGEST_BYTES, Content, contents
@@ -27,7 +27,6 @@ from guard.share.recipe import matches
 from guard.store.known import Known
 from guard.units import quoted
 
-AXIS_ZERO = "axis-zero"
 VOLATILE = "volatile"
 
 MOST_FILES = 20
@@ -125,7 +124,9 @@ def changes(desk: Desk, old: Known, new: Known) -> list[Change]:
         if one is None or other is None or one.sha256 != other.sha256:
             in_bag = is_bag(before if other is None else after)
             found.append(Change(path, _part(path, recipe, in_bag=in_bag), one, other))
-    return sorted(found, key=lambda each: (each.part == VOLATILE, each.part != AXIS_ZERO, each.part == "", each.part))
+    return sorted(
+        found, key=lambda each: (each.part == VOLATILE, each.part != AXIS_ZERO, each.part == NO_PART, each.part)
+    )
 
 
 def _part(path: str, recipe: Recipe | None, *, in_bag: bool) -> str:

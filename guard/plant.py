@@ -14,7 +14,10 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Literal
 
-ARM_SPECIFIC_PARTS = ("axis-zero", "image")
+AXIS_ZERO = "axis-zero"
+"""The part with the axis zero references: where they differ, the arm moves elsewhere than taught."""
+
+ARM_SPECIFIC_PARTS = (AXIS_ZERO, "image")
 """Parts whose content belongs to one arm alone: in another arm they move it elsewhere than taught."""
 
 EVERY_ARM = "*"

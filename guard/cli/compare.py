@@ -10,7 +10,6 @@ from guard.cli import output
 from guard.cli.ask import Run
 from guard.cli.output import Line
 from guard.comparison import (
-    AXIS_ZERO,
     MOST_FILES,
     VOLATILE,
     BinaryChange,
@@ -26,6 +25,7 @@ from guard.comparison import (
 from guard.desk import Desk
 from guard.load import load
 from guard.model import FileFacts
+from guard.plant import AXIS_ZERO
 from guard.store.known import Known
 from guard.units import bytes_in_words
 

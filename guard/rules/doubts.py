@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from guard.model import BackupSet, Finding, Question
+from guard.plant import AXIS_ZERO
 from guard.rules.capture import Dated
 from guard.rules.evidence import seconds, utc
 from guard.rules.findings import SILENT, Outcome, finding
@@ -123,7 +124,7 @@ def axis_zero_moved(at: Standing, _question: Question) -> Outcome:
     """Caution for a set whose axis zero content differs from the last sound one before it, unmarked."""
     found = []
     for item, before in at.compared(_holds_axis_zero):
-        now, then = item.set.part("axis-zero"), before.set.part("axis-zero")
+        now, then = item.set.part(AXIS_ZERO), before.set.part(AXIS_ZERO)
         if now is None or then is None or not now.files or now.digest == then.digest:
             continue
         if _re_zeroed_between(at, before, item):
@@ -144,7 +145,7 @@ def axis_zero_moved(at: Standing, _question: Question) -> Outcome:
 
 
 def _holds_axis_zero(backup: BackupSet) -> bool:
-    part = backup.part("axis-zero")
+    part = backup.part(AXIS_ZERO)
     return part is not None and part.ok and part.files > 0
 
 

@@ -25,6 +25,7 @@ from itertools import islice, zip_longest
 
 from guard.lapses import Compared, Kind, Lapse, Proofs
 from guard.model import ArmFacts, Mark, SwapWindow
+from guard.plant import AXIS_ZERO
 from guard.record import Record
 from guard.rules.capture import Dated, believable
 from guard.rules.cells import is_of_memory_cell
@@ -39,8 +40,6 @@ if TYPE_CHECKING:
     How = Literal["awaits", "differs", "retained", "checked", "first-of-all"]
 else:
     How = str
-
-AXIS_ZERO = "axis-zero"
 
 
 class Account(Record):

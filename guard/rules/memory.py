@@ -6,10 +6,11 @@ from collections.abc import Iterable
 
 from guard.lapses import NO_PART, Lapse, PartDifference
 from guard.model import ArmFacts, Finding, Level, Question
+from guard.plant import AXIS_ZERO
 from guard.rules.capture import Dated, believable
 from guard.rules.evidence import seconds, utc
 from guard.rules.findings import Outcome, finding
-from guard.rules.lapses import AXIS_ZERO, Account, accounts, came_after, window_in_question
+from guard.rules.lapses import Account, accounts, came_after, window_in_question
 from guard.rules.standing import Standing, is_complete, standing
 from guard.rules.window import to_restore
 from guard.units import in_words, quoted

@@ -10,7 +10,8 @@ from datetime import datetime
 
 from guard.lapses import Kind, Lapse, Proofs, Settled
 from guard.model import Mark
-from guard.rules.lapses import AXIS_ZERO, Account
+from guard.plant import AXIS_ZERO
+from guard.rules.lapses import Account
 from guard.store.encoding import canonical, moment, time_text
 from guard.store.ledger import Ledger, append
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta, tzinfo
 
 from guard.model import rank
+from guard.plant import AXIS_ZERO
 from guard.store.activity import Happening
 from guard.tell.told import ArmNight, Changes, Happened, Item
 from guard.times import shown
@@ -199,7 +200,7 @@ def _proof(body: Mapping[str, object], _zone: tzinfo) -> str:
     told = _OUTCOMES.get(str(body.get("outcome")), "{after} was compared with {set}").format_map(named)
     parts = body.get("differs")
     named_parts = [str(each.get("part") or "files of no part") for each in parts] if isinstance(parts, list) else []
-    differs = sorted(named_parts, key=lambda part: part != "axis-zero")
+    differs = sorted(named_parts, key=lambda part: part != AXIS_ZERO)
     return f"after a {since}: {told}" + (f" in {', '.join(differs)}" if differs else "")
 
 
