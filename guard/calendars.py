@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from guard.desk import Desk
+from guard.files import without_waiting
 from guard.ical.refusals import CalendarRefused
 from guard.model import PlannedEvent
 from guard.plan.calendar import Changes, Left, Read, Reader
@@ -90,7 +91,7 @@ def _horizon(desk: Desk, now: datetime) -> datetime:
 def content(path: str, largest: int) -> bytes:
     """The bytes of a calendar file. Raises CalendarRefused where it cannot be read, or is larger than allowed."""
     try:
-        with open(path, "rb", buffering=0, opener=_without_waiting) as file:
+        with open(path, "rb", buffering=0, opener=without_waiting) as file:
             about = os.fstat(file.fileno())
             if not stat.S_ISREG(about.st_mode):
                 raise CalendarRefused(path, "it is no plain file", "Give a file.")
@@ -104,8 +105,3 @@ def content(path: str, largest: int) -> bytes:
     if (about.st_size, about.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or len(raw) != about.st_size:
         raise CalendarRefused(path, "it changed while it was read", "Import it again once it is written.")
     return raw
-
-
-def _without_waiting(path: str, flags: int) -> int:
-    """Open a file, and never wait for the other end of a pipe that stands in its place."""
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))

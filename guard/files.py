@@ -1,4 +1,4 @@
-"""Writes files so that a crash leaves either the old one or the new one, whole."""
+"""Writes files so that a crash leaves either the old one or the new one, whole, and opens those that others wrote."""
 
 from __future__ import annotations
 
@@ -7,6 +7,11 @@ import os
 
 UNFINISHED = ".new"
 """Ends the name of a file while it is written."""
+
+
+def without_waiting(path: str, flags: int) -> int:
+    """Open a file, as the ``opener`` of `open`, and never wait for the other end of a pipe that stands in its place."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def write_whole(path: str, content: bytes) -> None:

@@ -6,7 +6,7 @@ import json
 import os
 
 from guard.errors import ShareUnreadable
-from guard.files import write_whole
+from guard.files import without_waiting, write_whole
 from guard.model import Marker
 from guard.share.find import OUR_PREFIX
 
@@ -25,7 +25,7 @@ def read_marker(root: str) -> str | None:
     Raises ShareUnreadable where the share itself, or the marker on it, cannot be read.
     """
     try:
-        with open(os.path.join(root, MARKER_NAME), "rb", opener=_opener) as file:
+        with open(os.path.join(root, MARKER_NAME), "rb", opener=without_waiting) as file:
             text = file.read(4096)
     except FileNotFoundError as error:
         if not os.path.isdir(root):
@@ -38,10 +38,6 @@ def read_marker(root: str) -> str | None:
     except (ValueError, KeyError, TypeError, RecursionError):
         return NO_IDENTITY
     return identity if isinstance(identity, str) else NO_IDENTITY
-
-
-def _opener(path: str, flags: int) -> int:
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))  # a pipe in its place would be waited for without end
 
 
 def write_marker(root: str, identity: str | None = None) -> str:
