@@ -25,18 +25,19 @@ _SIZE_BYTES = {
 _NUMBER = r"([0-9]+(?:\.[0-9]+)?)"
 
 
+MOST_SECONDS = 10_000 * 31_557_600
+"""No calendar here holds more years."""
+
+
 def span(text: str) -> timedelta:
     """The span written as ``90s``, ``30m``, ``24h``, ``7d``, ``6w`` or ``4y``.
 
     Raises ValueError where it is none of these, or longer than a calendar can hold.
     """
     match = re.fullmatch(_NUMBER + r"\s*([smhdwy])", text.strip())
-    if match is None:
+    if match is None or (seconds := float(match[1]) * _SPAN_SECONDS[match[2]]) > MOST_SECONDS:
         raise ValueError(text)
-    try:
-        return timedelta(seconds=float(match[1]) * _SPAN_SECONDS[match[2]])
-    except OverflowError:
-        raise ValueError(text) from None
+    return timedelta(seconds=seconds)
 
 
 def size(text: str) -> int:

@@ -326,6 +326,7 @@ class TestFaults:
             pytest.param(SHARE_KEY.format('settle = "-2m"'), 6, "share.settle", "'-2m' is no span of time", SPAN, id="negative-span"),
             pytest.param(SHARE_KEY.format('settle = "٣٠m"'), 6, "share.settle", "'٣٠m' is no span of time", SPAN, id="span-in-other-digits"),
             pytest.param(SHARE_KEY.format(f'settle = "{"9" * 30}y"'), 6, "share.settle", f"'{'9' * 30}y' is no span of time", SPAN, id="span-beyond-any-calendar"),
+            pytest.param(SHARE_KEY.format('settle = "10001y"'), 6, "share.settle", "'10001y' is no span of time", SPAN, id="a-year-more-than-any-calendar"),
             pytest.param(LEAST + '[sign-off]\nnever = ["wrong-arm", "wrongarm"]\n', 9, "sign-off.never[1]", "'wrongarm' names no finding", NO_FINDING, id="no-finding"),
             pytest.param(LEAST + '[sign-off]\nnever = ["swap/no-backup"]\n', 9, "sign-off.never[0]", "'swap/no-backup' names no finding", NO_FINDING, id="no-action"),
             pytest.param(LEAST + '[sign-off]\nnever = ["/no-backup"]\n', 9, "sign-off.never[0]", "'/no-backup' names no finding", NO_FINDING, id="an-empty-action"),

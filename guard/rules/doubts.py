@@ -26,7 +26,7 @@ def _wrong_arm_findings(at: Standing) -> Iterator[Finding]:
     arm = at.facts.arm.id
     remedy = (
         "Find out which arm the content was saved from, and restore none of it until then. Move the wrong set out of"
-        " the share, and save the arm again in whose folder it lay."
+        " the share, and save the arm again whose folder it was in."
     )
     for item in at.others:
         if item.set.gone:
