@@ -8,7 +8,7 @@ from guard.record import Record
 from guard.rules.cells import fitted
 from guard.rules.charge import cost_h
 from guard.rules.standing import standing
-from guard.share.ground import recipe_digest
+from guard.share.ground import judgements
 from guard.store.cells import record
 from guard.store.facts import sets_of
 from guard.store.presence import answers
@@ -42,7 +42,7 @@ def costs_of_loss(desk: Desk) -> dict[str, float]:
     found, now = {}, desk.now()
     for known in cells_of_all(desk):
         recipe = desk.settings.recipe_of(known.arm)
-        sets = sets_of(desk.catalogue.store, known.arm, recipe_digest(recipe))
+        sets = sets_of(desk.catalogue.store, known.arm, judgements(recipe, desk.settings.timezone))
         seen = ShareFacts("right", desk.catalogue.place(0).seen_at)
         arm, limits = desk.settings.arms[known.arm], desk.settings.limits
         found[known.arm] = cost_h(standing(ArmFacts(arm, recipe, limits, seen, now, sets, known.marks)))

@@ -22,7 +22,7 @@ from guard.rules.power import Presence, powered
 from guard.rules.standing import standing
 from guard.settings import Settings
 from guard.share.find import Entry, Found, Odd, Unreadable, find
-from guard.share.ground import Ground, recipe_digest, stamp_of
+from guard.share.ground import Ground, judgements, stamp_of
 from guard.share.listing import SetUnreadable
 from guard.share.marker import marker_state, read_marker
 from guard.share.outside import difference
@@ -162,7 +162,7 @@ def gather(
         place = catalogue.place(0)
         where = blocked.path or "its folder"
         share = share._replace(unreadable=f"{where}: {blocked.why}", seen_at=place.seen_at)
-    sets = sets_of(catalogue.store, arm, recipe_digest(recipe))
+    sets = sets_of(catalogue.store, arm, judgements(recipe, settings.timezone))
     if share.unreadable is None:
         sets = _as_seen(sets, entries, ground, catalogue, as_of)
     facts = ArmFacts(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import zipfile
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 
 from guard.clock import now
 from guard.rules.evidence import utc
-from tests.plant import ZONE, Plant, touch
+from tests.plant import ZONE, Plant, content, touch
 
 
 @pytest.fixture
@@ -64,3 +65,27 @@ def test_the_next_look_puts_it_right_for_good(astray: Plant) -> None:
     (found,) = astray.run("sets", "--json").json["sets"]
     assert found["proof"] == "read-back"
     assert astray.run("ask", "--arm", "arm-07", "--json").answer["set"]["captured_at"] == right
+
+
+def test_times_in_a_zip_are_read_anew_too(tmp_path: Path) -> None:
+    """They are local ones. With a zone in the west they were hours later than the save, and an edit lay before it."""
+    plant, saved = Plant(tmp_path, arms=("arm-07",)), now() - timedelta(hours=20)
+    plant.configure(share='layout = ["{arm}/{any}"]')
+    right = plant.config.read_text("utf-8")
+    plant.config.write_text(right.replace(ZONE, "America/Los_Angeles"), encoding="utf-8")
+    (plant.share / "arm-07").mkdir()
+    with zipfile.ZipFile(plant.share / "arm-07" / "backup.zip", "w") as archive:
+        for name, data in content("arm-07").items():
+            archive.writestr(zipfile.ZipInfo(name, saved.astimezone(ZoneInfo(ZONE)).timetuple()[:6]), data)
+    plant.ready()
+    assert plant.run("mark", "edit", "arm-07", "--at", (saved + timedelta(hours=3)).isoformat()).code == 0
+    assert plant.ask().json["verdict"] == "clear"
+    plant.config.write_text(right, encoding="utf-8")
+    assert plant.ask().json["verdict"] == "hold", "nobody has read its times by this zone yet"
+    plant.look()
+    assert plant.ask().codes == {"edited-since"}
+    (found,) = plant.sets()
+    assert (found["proof"], found["captured_at"]) == (
+        "read-back",
+        utc(saved.replace(second=saved.second // 2 * 2, microsecond=0)),
+    )

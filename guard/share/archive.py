@@ -20,6 +20,7 @@ from guard.model import FileFacts
 from guard.names import name_text
 from guard.plant import ArchiveLimits
 from guard.record import Record
+from guard.share.layout import is_zip
 from guard.share.listing import LAST_NS, OddMember, SetUnreadable
 from guard.share.source import IN_ONE_READ_BYTES, Reading, Wanted, forget, take_content, take_stream
 from guard.share.unpacking import UNPACKED_HERE, Unpacked, unpacked
@@ -101,8 +102,7 @@ def read_archive(
             if from_disk:
                 forget(file.fileno())
             budget = _Budget(limits, os.fstat(file.fileno()).st_size)
-            is_zip = where.lower().endswith(".zip")
-            members = _zip_members(file, zone, limits) if is_zip else _tar_members(file, where, budget)
+            members = _zip_members(file, zone, limits) if is_zip(where) else _tar_members(file, where, budget)
             return _read_members(members, stem, budget, wanted)
     except OSError as error:
         raise SetUnreadable(f"the archive cannot be read: {error.strerror or error}") from error

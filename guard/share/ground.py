@@ -10,7 +10,7 @@ from guard.digest import text_digest
 from guard.plant import ArchiveLimits, Recipe
 from guard.record import Record
 from guard.share.find import Found
-from guard.share.layout import Layout, stamp_moment
+from guard.share.layout import Layout, is_zip, stamp_moment
 
 
 class Ground(Record):
@@ -30,6 +30,17 @@ class Ground(Record):
 def stamp_of(found: Found, ground: Ground) -> datetime | None:
     """The moment that a set's name claims for its capture."""
     return None if found.stamp is None else stamp_moment(found.stamp, ground.zone())
+
+
+def judgements(recipe: Recipe, zone: str) -> tuple[str, str]:
+    """By what sets are judged: by the recipe, and zips, in which times are local ones, by the recipe and the zone."""
+    digest = recipe_digest(recipe)
+    return digest, f"{digest} {zone}"
+
+
+def judged_by(ground: Ground, arm: str, path: str) -> str:
+    """Which of the two a set is judged by."""
+    return judgements(ground.recipe_of(arm), str(ground.zone()))[is_zip(path)]
 
 
 @lru_cache(maxsize=64)

@@ -12,6 +12,12 @@ from guard.times import earliest_reading
 
 ARCHIVE_SUFFIXES = (".tar.gz", ".tgz", ".tar", ".zip")
 
+
+def is_zip(path: str) -> bool:
+    """Whether an archive's name says that it is a zip, in which times are local ones, as a rule."""
+    return path.lower().endswith(".zip")
+
+
 _DIRECTIVES = {
     "Y": "[0-9]{4}",
     "y": "[0-9]{2}",

@@ -16,7 +16,7 @@ from guard.errors import ShareDoubtful, ShareUnreadable
 from guard.record import Record
 from guard.share.ahead import ahead
 from guard.share.find import Found, Odd, Unreadable, find
-from guard.share.ground import Ground, recipe_digest, stamp_of
+from guard.share.ground import Ground, judged_by, stamp_of
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.marker import WHY_IN_DOUBT, marker_state, read_marker, way_out
 from guard.share.outside import Appearance, appearance, difference, looks_unchanged
@@ -236,7 +236,7 @@ class _Pass:
             self._read_again(known)
 
     def _needs_reading(self, known: Known, *, closely: bool) -> bool:
-        if known.recipe != recipe_digest(self.ground.recipe_of(known.arm)):
+        if known.recipe != judged_by(self.ground, known.arm, known.path):
             return True
         where = f"{self.ground.root}/{known.path}"
         if not looks_unchanged(where, known.form, known.shape):
@@ -344,7 +344,7 @@ class _Pass:
         self.report.arriving.append(Trouble(known.path, known.arm, why))
 
     def _facts(self, known: Known, sealed: Sealed, shape: str) -> Seal:
-        return seal_facts(recipe_digest(self.ground.recipe_of(known.arm)), sealed, shape, self.clock())
+        return seal_facts(judged_by(self.ground, known.arm, known.path), sealed, shape, self.clock())
 
 
 def seal_facts(recipe: str, sealed: Sealed, shape: str, now: datetime) -> Seal:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from guard.errors import ShareUnreadable
 from guard.record import Record
-from guard.share.ground import Ground, recipe_digest
+from guard.share.ground import Ground, judged_by
 from guard.share.listing import SetChanged, SetUnreadable
 from guard.share.look import Clock, Progress, content_difference, seal_facts
 from guard.share.marker import WHY_IN_DOUBT, marker_state, read_marker
@@ -62,8 +62,8 @@ def prove(ground: Ground, number: int, catalogue: Catalogue, known: Known, clock
         new = ", ".join(sorted(after.keys() - before.keys())[:3])
         why = f"it has new files ({new}), which count once they have settled; run: guard look"
         return Proved(known.path, known.arm, "arriving", why)
-    if known.recipe != recipe_digest(recipe):
-        catalogue.rejudge(known, seal_facts(recipe_digest(recipe), sealed, looks.shape, clock()))
+    if known.recipe != (judgement := judged_by(ground, known.arm, known.path)):
+        catalogue.rejudge(known, seal_facts(judgement, sealed, looks.shape, clock()))
     return _read_back(catalogue, known, sealed, looks.shape, clock())
 
 

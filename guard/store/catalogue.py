@@ -165,9 +165,15 @@ class Catalogue:
     def rejudge(self, known: Known, seal: Seal) -> None:
         """Write down how a set looks now, and what its recipe makes of it, whose content is as it was; its proof stays.
 
-        What it claims of its age stays too: a time that was set anew makes no backup younger.
+        What it claims of its age stays too: a time that was set anew makes no backup younger. What is read of a
+        zip by another zone may be earlier.
         """
         with self.store.transaction() as db:
+            if known.recipe != seal.recipe:
+                db.execute(
+                    "UPDATE sets SET newest_member=?1 WHERE id=?2 AND newest_member>?1",
+                    (time_text(seal.newest_member), known.id),
+                )
             db.execute(
                 "UPDATE sets SET trouble=NULL, recipe=?, shape=?, complete=?, problems=?, identity=?, essence=? WHERE id=?",
                 (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Collection
 
 from guard.errors import ValueUnreadable
 from guard.model import BackupSet, FileFacts, Form, Part, Problem, Twin
@@ -13,7 +14,9 @@ from guard.record import Record
 from guard.store.database import Store
 from guard.store.encoding import moment, time_read, unpack_manifest
 
-OTHER_RECIPE = Problem("incomplete-set", "it was judged by another recipe than today's; run: guard look")
+OTHER_RECIPE = Problem(
+    "incomplete-set", "it was judged by another recipe, or its times by another zone, than today's; run: guard look"
+)
 
 _Twins = dict[tuple[str, str], tuple[Twin, ...]]
 
@@ -40,11 +43,11 @@ class _Row(Record):
     essence: str | None
 
 
-def sets_of(store: Store, arm: str, recipe: str) -> tuple[BackupSet, ...]:
+def sets_of(store: Store, arm: str, judgements: Collection[str]) -> tuple[BackupSet, ...]:
     """All sets of an arm on the share, those that are gone included.
 
-    A set that was judged by another recipe than the one with the digest ``recipe`` is not
-    taken for complete.
+    A set that was judged by something else than one of these ``judgements``, by another recipe
+    or its times by another zone, is not taken for complete.
     """
     db = store.connection
     with store.told():
@@ -55,7 +58,7 @@ def sets_of(store: Store, arm: str, recipe: str) -> tuple[BackupSet, ...]:
         parts = _parts(db, arm)
         twins = _twins(db, arm)
         copies = dict(db.execute(_COPIES, (arm,)).fetchall())
-    return tuple(_backup_set(row, parts.get(row.id, ()), twins, copies, recipe) for row in rows)
+    return tuple(_backup_set(row, parts.get(row.id, ()), twins, copies, judgements) for row in rows)
 
 
 def manifest_of(store: Store, arm: str, fingerprint: str) -> tuple[FileFacts, ...]:
@@ -116,11 +119,11 @@ def _problems(text: str) -> tuple[Problem, ...]:
 
 
 def _backup_set(
-    row: _Row, parts: tuple[Part, ...], twins: _Twins, copies: dict[str | None, int], recipe: str
+    row: _Row, parts: tuple[Part, ...], twins: _Twins, copies: dict[str | None, int], judgements: Collection[str]
 ) -> BackupSet:
     problems = () if row.problems == "[]" else _problems(row.problems)
     checked = None if row.complete is None else bool(row.complete)
-    if checked and row.recipe != recipe:
+    if checked and row.recipe not in judgements:
         checked, problems = False, (OTHER_RECIPE, *problems)
     return BackupSet(
         path=name_text(row.path),

@@ -13,7 +13,7 @@ from pathlib import Path
 from guard.clock import now
 from guard.load import load
 from guard.model import FileFacts, Part
-from guard.share.look import recipe_digest
+from guard.share.ground import recipe_digest
 from guard.store.catalogue import Catalogue
 from guard.store.known import Arrival, Seal
 from tests.benchmarks.measure import PLAIN_RECIPE, guard_command, report, seconds, workplace, write_configuration
