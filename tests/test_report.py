@@ -373,6 +373,20 @@ class TestDoubts:
         assert told.json["events"][0]["arms"]["unknown"] == ["arm-09"]
         assert any("names arm-09, which is not in the configuration" in why for why in self.steps(told))
 
+    def test_what_was_marked_of_an_arm_that_has_another_id_now(self, plant: Plant) -> None:
+        plant.save("arm-07")
+        plant.ready()
+        plant.run("mark", "edit", "arm-07", "--by", "Ana")
+        (plant.share / "arm-07").rename(plant.share / "arm-70")
+        plant.config.write_text(plant.config.read_text().replace('id = "arm-07"', 'id = "arm-70"'))
+        plant.look("--accept-vanished")
+        plant.prove()
+        (why,) = [why for why in self.steps(report(plant)) if why.startswith("arm-70 has sets")]
+        assert why == (
+            "arm-70 has sets that were taken in as those of arm-07, which is not in the configuration any more: what was"
+            " marked of arm-07 (1 mark) counts for no arm."
+        )
+
     def test_arms_without_cells_are_one_step_for_all_and_a_monitor_that_never_ran_is_none(self, plant: Plant) -> None:
         plant.cells = "[]"
         plant.configure()

@@ -155,6 +155,16 @@ def growth(catalogue: Store, since: datetime) -> Growth:
         return Growth(db.execute(arrived, when).fetchone()[0], db.execute(gone, when).fetchone()[0], time_read(begun))
 
 
+def taken_over(catalogue: Store) -> list[tuple[str, str]]:
+    """Arms and those of which sets that they have now were taken in before, as where an arm was given another id."""
+    query = (
+        "SELECT DISTINCT new.arm, old.arm FROM sets new JOIN sets old ON old.fingerprint=new.fingerprint"
+        " WHERE new.place=0 AND new.gone_at IS NULL AND old.place=0 AND old.arm<>new.arm ORDER BY new.arm, old.arm"
+    )
+    with catalogue.told():
+        return [(str(new), str(old)) for new, old in catalogue.connection.execute(query)]
+
+
 def copies_in_trouble(catalogue: Store) -> list[Elsewhere]:
     """The further copies of the share that could not be read, or of which nearly all vanished, when last looked at."""
     query = "SELECT path, unreadable, vanished FROM places WHERE number>0 AND (unreadable IS NOT NULL OR vanished>0)"

@@ -11,7 +11,7 @@ from guard.calendars import calendars
 from guard.desk import Desk
 from guard.model import PlannedEvent, Verdict
 from guard.plan.events import not_configured
-from guard.store.activity import copies_in_trouble, newest_entry
+from guard.store.activity import copies_in_trouble, newest_entry, taken_over
 from guard.store.letters import Letters
 from guard.store.service import heartbeats
 from guard.tell.told import Checked, Doubt
@@ -51,6 +51,7 @@ def doubts(
     yield from _clock(desk, checked, now, zone)
     yield from _ledger(checked)
     yield from _state(desk, checked)
+    yield from _renamed(desk)
     yield from _configuration(desk, planned)
     yield from _calendars(desk, planned, now, zone)
 
@@ -169,6 +170,21 @@ def _state(desk: Desk, checked: Checked) -> Iterator[Doubt]:
     if checked.state_free is not None and checked.state_free < STATE_ROOM:
         text = f"The disk of the state folder {desk.settings.state} has only {bytes_in_words(checked.state_free)} left."
         yield Doubt("state", text, "Make room on it; without room nothing can be recorded.", grave=True)
+
+
+def _renamed(desk: Desk) -> Iterator[Doubt]:
+    """Arms that seem to be another's that is not configured any more: what people recorded of that counts for none."""
+    for arm, before in taken_over(desk.catalogue.store):
+        marks = () if before in desk.settings.arms or arm not in desk.settings.arms else desk.ledger.marks(before)
+        if marks:
+            text = (
+                f"{arm} has sets that were taken in as those of {before}, which is not in the configuration any more:"
+                f" what was marked of {before} ({len(marks)} mark{'s' if len(marks) > 1 else ''}) counts for no arm."
+            )
+            remedy = (
+                f"If {before} was renamed, record for {arm} what still holds. What that is: guard ledger show --last 0"
+            )
+            yield Doubt("arms", text, remedy, grave=True)
 
 
 def _calendars(desk: Desk, planned: Iterable[PlannedEvent], now: datetime, zone: tzinfo) -> Iterator[Doubt]:
