@@ -184,8 +184,12 @@ def gather(
         proofs=recorded.proofs,
     )
     if share.unreadable is None:
-        facts = _rechecked(facts, ground, catalogue, settings.copies)
-        facts = _as_answered_for(facts, ground, catalogue)
+        try:
+            facts = _rechecked(facts, ground, catalogue, settings.copies)
+            facts = _as_answered_for(facts, ground, catalogue)
+        except ShareUnreadable as error:
+            seen_at = catalogue.place(0).seen_at
+            facts = facts._replace(share=share._replace(unreadable=error.reason, seen_at=seen_at))
     return _compared(facts, catalogue)
 
 
@@ -237,7 +241,10 @@ def _as_seen(
 
 
 def _rechecked(facts: ArmFacts, ground: Ground, catalogue: Catalogue, copies: tuple[str, ...]) -> ArmFacts:
-    """Look at every file of the set that carries the answer; where it differs, at the next one that would."""
+    """Look at every file of the set that carries the answer; where it differs, at the next one that would.
+
+    Raises ShareUnreadable where the share does not answer.
+    """
     while (resting := standing(facts).resting) is not None:
         backup = resting.set
         changed = _changed(ground.root, backup, facts.arm.id, 0, catalogue)
@@ -267,8 +274,9 @@ def _changed(root: str, backup: BackupSet, arm: str, number: int, catalogue: Cat
     known = catalogue.known_at(number, backup.path)
     if known is None or known.arm != arm:
         return "it was replaced meanwhile"
+    where, files = f"{root}/{backup.path}", catalogue.manifest(known.id)
     try:
-        return difference(f"{root}/{backup.path}", backup.form, known.shape, catalogue.manifest(known.id))
+        return answered(root, lambda: difference(where, backup.form, known.shape, files))
     except SetUnreadable as error:
         return str(error)
 
@@ -282,8 +290,11 @@ def _copies_there(backup: BackupSet, arm: str, catalogue: Catalogue, root: str, 
     for number, known in catalogue.copies_of(arm, backup.fingerprint):
         if number <= len(copies) and not known.damaged and _is_the_place(catalogue, number, copies[number - 1]):
             copy = backup._replace(path=known.path, form=known.form)
-            if _changed(copies[number - 1], copy, arm, number, catalogue) is None:
-                there[number] = _itself(copies[number - 1], copy, first)
+            try:
+                if _changed(copies[number - 1], copy, arm, number, catalogue) is None:
+                    there[number] = _itself(copies[number - 1], copy, first)
+            except ShareUnreadable:
+                continue  # a place that does not answer holds nothing for now
     further = set(there.values()) - {_itself(root, backup, first), None}
     return min(len(further), backup.copies)
 
@@ -293,7 +304,8 @@ def _is_the_place(catalogue: Catalogue, number: int, root: str) -> bool:
     if catalogue.root_of(number) not in (None, root):
         return False
     try:
-        return marker_state(catalogue.place(number).identity, read_marker(root)) not in ("gone", "other")
+        found = answered(root, lambda: read_marker(root))
+        return marker_state(catalogue.place(number).identity, found) not in ("gone", "other")
     except ShareUnreadable:
         return False
 
@@ -303,8 +315,9 @@ def _itself(root: str, backup: BackupSet, first: str) -> tuple[int, int] | None:
 
     The second way may be a link, another mount, or a further copy that was configured twice. None where it is gone.
     """
+    where = f"{root}/{backup.path}/{first}" if backup.form == "folder" else f"{root}/{backup.path}"
     try:
-        about = os.stat(f"{root}/{backup.path}/{first}" if backup.form == "folder" else f"{root}/{backup.path}")
+        about = answered(root, lambda: os.stat(where))
     except OSError:
         return None
     return about.st_dev, about.st_ino

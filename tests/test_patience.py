@@ -25,6 +25,22 @@ def test_no_answer_is_told() -> None:
     server.set()
 
 
+def test_nobody_waits_twice_for_what_hangs_still() -> None:
+    server = Event()
+    with pytest.raises(ShareUnreadable):
+        answered("/hung", server.wait, 0.05)
+    with pytest.raises(ShareUnreadable, match="it does not answer"):
+        answered("/hung", lambda: 7, 3600)
+    assert answered("/another", lambda: 7) == 7
+    server.set()
+    while True:
+        try:
+            assert answered("/hung", lambda: 7) == 7
+            break
+        except ShareUnreadable:
+            continue  # the look that hung is just coming back
+
+
 def test_a_pipe_in_place_of_the_marker(plant: Plant) -> None:
     plant.save("arm-07")
     plant.ready()

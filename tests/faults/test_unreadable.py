@@ -67,3 +67,15 @@ def test_it_ends_in_time_while_it_reads(plant: Plant, faults: Faulty) -> None:
     with Daemon(plant):
         until("it is clear", answers(plant, "clear"))
     nothing_lost_or_doubled(plant, path)
+
+
+def test_files_that_do_not_answer_keep_no_question_waiting(plant: Plant, faults: Faulty) -> None:
+    """As where a server went away of which the system still holds the names of folders."""
+    path = plant.save("arm-07")
+    plant.look()
+    plant.prove()
+    assert plant.ask().json["verdict"] == "clear"
+    faults.fail(f"{path}/programs", "stat", "30")
+    asked = plant.ask()
+    assert (asked.json["verdict"], asked.codes) == ("unknown", {"share-offline"})
+    assert "it has not answered for 20 s" in asked.out
