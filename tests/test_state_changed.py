@@ -27,6 +27,7 @@ def kept(plant: Plant) -> Plant:
         pytest.param("catalogue", "UPDATE parts SET newest = ''", ("ask", "--all"), id="time-of-a-part"),
         pytest.param("catalogue", "UPDATE places SET seen_at = '[1]'", ("ask", "--all"), id="time-of-a-look"),
         pytest.param("catalogue", "UPDATE sets SET problems = '[1]'", ("sets",), id="problems"),
+        pytest.param("catalogue", "UPDATE manifests SET sha256 = x''", ("ask", "--all"), id="files-without-digests"),
         pytest.param("catalogue", "UPDATE about SET value = 'x' WHERE key = 'ledger'", ("report",), id="remembered"),
         pytest.param("catalogue", "DELETE FROM about WHERE key = 'id'", ("keep", "plan"), id="name"),
         pytest.param("ledger", "UPDATE entries SET body = '[' WHERE kind = 'mark'", ("ask", "--all"), id="body"),

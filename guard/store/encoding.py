@@ -77,10 +77,10 @@ def same_stats(one: bytes, other: bytes, within: timedelta) -> bool:
 
 
 def unpack_manifest(names: bytes, stats: bytes, sha256: bytes, blake3: bytes) -> tuple[FileFacts, ...]:
-    """The files of a set from their four columns. Raises ValueError where they do not fit together."""
+    """The files of a set from their four columns. Raises ValueUnreadable where they do not fit together."""
     paths = names.split(b"\0")[:-1]
     if not len(paths) * 32 == len(sha256) == len(blake3) == len(stats) * 2:
-        raise ValueError("the columns of a manifest differ in length")
+        raise ValueUnreadable(names, "the files of a set, each with a size and two digests,")
     numbers = struct.unpack(f"<{len(stats) // 8}q", stats)
     return tuple(
         FileFacts(

@@ -15,11 +15,12 @@ import signal
 import sys
 import time
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from functools import wraps
 from typing import Any, NamedTuple, Self
 
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, reject, settings
 
 from guard.cli.main import main
 from tests.plant import Plant
@@ -27,8 +28,9 @@ from tests.plant import Plant
 MOST_SECONDS = 2.0
 """Of work, and of standing still; without what other programs on the machine kept it waiting for a processor."""
 
-TRIES = 3
-HANGS_AFTER_S = 30
+HANGS_AFTER_S = 10
+"""Here what does not end is stopped. A machine with much other work takes long for what is within bounds."""
+
 OF_THE_TOOL_KIB = 40 << 10
 """What a process of its own has before it reads anything."""
 
@@ -55,12 +57,35 @@ FITS = {0, 1, 2, 10, 20, 30}
 """The exit codes of the contract."""
 
 
-def fuzzed(quick: int) -> settings:
+def fuzzed(quick: int) -> Callable[[Any], Any]:
     """Half as many examples in the suite, whose time is short, and more in the same measure where a profile asks for more."""
-    return settings(
+    wanted = settings(
         max_examples=max(quick * settings.default.max_examples // 200, 1),
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large],
     )
+
+    def prepared(test: Any) -> Any:
+        test.hypothesis.inner_test = _told_at_once_where_slow(test.hypothesis.inner_test)
+        return wanted(test)
+
+    return prepared
+
+
+def _told_at_once_where_slow(test: Callable[..., None]) -> Callable[..., None]:
+    """Spare an input that takes too long being made smaller, which would take minutes, in which others lose patience."""
+    slow: list[dict[str, object]] = []
+
+    @wraps(test)
+    def tried(**drawn: object) -> None:
+        if slow and drawn != slow[0]:
+            reject()
+        try:
+            test(**drawn)
+        except TakesTooLong:
+            slow.append(drawn)
+            raise
+
+    return tried
 
 
 class Told(NamedTuple):
@@ -71,8 +96,8 @@ class Told(NamedTuple):
     err: str
 
 
-class StandsStill(AssertionError):
-    """A call waits without working."""
+class TakesTooLong(AssertionError):
+    """A call works too long, or waits without working, or does not end."""
 
 
 class Hangs(BaseException):
@@ -104,7 +129,9 @@ class Guard:
         self.calls += 1
         if self.calls % 20 == 0:
             gc.collect()  # what a command leaves to the end of its process
-        told = self._told(("--config", str(config or self.plant.config), *words), on_terminal=on_terminal)
+        with bounded(f"guard {words}"):
+            _WRITTEN.clear()
+            told = _called(("--config", str(config or self.plant.config), *words), on_terminal=on_terminal)
         shown = f"guard {words}: exit {told.code}\n{told.out}\n{told.err}"
         assert told.code in FITS, shown
         assert "The tool failed" not in told.err, shown
@@ -115,19 +142,6 @@ class Guard:
             plain = COLOURS.sub("", text) if on_terminal else text
             assert not (found := controls(plain)), f"{found!r} in {shown!r}"
         return told
-
-    def _told(self, words: tuple[str, ...], *, on_terminal: bool) -> Told:
-        """What stands still by itself does so every time; a disk that is busy with others does not."""
-        for _ in range(TRIES - 1):
-            try:
-                with bounded(str(words)):
-                    _WRITTEN.clear()
-                    return _called(words, on_terminal=on_terminal)
-            except StandsStill:
-                continue
-        with bounded(str(words)):
-            _WRITTEN.clear()
-            return _called(words, on_terminal=on_terminal)
 
     def _is_ours(self, path: str) -> bool:
         real = os.path.realpath(path)
@@ -186,18 +200,22 @@ def no_longer_than(seconds: int) -> Iterator[None]:
 
 @contextmanager
 def bounded(what: str) -> Iterator[None]:
-    """Raises AssertionError where what is done within takes more time or memory than any input may cost."""
+    """Raises TakesTooLong or AssertionError where what is done within takes more time or memory than any input may cost."""
     _forget_peak()
     before = _status_kib("VmRSS")
     began, worked, waited = time.monotonic(), time.process_time(), _waited_s()
-    with no_longer_than(HANGS_AFTER_S):
-        yield
+    try:
+        with no_longer_than(HANGS_AFTER_S):
+            yield
+    except Hangs:
+        raise TakesTooLong(f"{HANGS_AFTER_S} s and no end of {what}") from None
     work = time.process_time() - worked
     still = time.monotonic() - began - (_waited_s() - waited) - work
     more = _status_kib("VmHWM") - before
-    assert work <= MOST_SECONDS, f"{work} s of work for {what}"
+    if work > MOST_SECONDS:
+        raise TakesTooLong(f"{work} s of work for {what}")
     if still > MOST_SECONDS:
-        raise StandsStill(f"{still} s of standing still for {what}")
+        raise TakesTooLong(f"{still} s of standing still for {what}")
     assert more <= MOST_KIB, f"{more} KiB more memory for {what}"
 
 

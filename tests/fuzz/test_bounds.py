@@ -5,13 +5,40 @@ from __future__ import annotations
 import threading
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from tests.fuzz.bounds import Guard, bounded, controls
+from tests.fuzz import bounds
+from tests.fuzz.bounds import Guard, TakesTooLong, bounded, controls, fuzzed
 
 
 def test_time_is_counted_though_nothing_works_meanwhile() -> None:
     with pytest.raises(AssertionError, match="s of standing still for a wait"), bounded("a wait"):
         threading.Event().wait(2.3)
+
+
+def test_what_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bounds, "HANGS_AFTER_S", 1)
+    with pytest.raises(AssertionError, match="1 s and no end of a wait"), bounded("a wait"):
+        threading.Event().wait()
+
+
+def test_what_takes_too_long_is_told_with_its_input_at_once() -> None:
+    """Made smaller, it would take as long each time."""
+    tried = set()
+
+    @fuzzed(200)
+    @given(st.integers())
+    def test(number: int) -> None:
+        tried.add(number)
+        if abs(number) > 9:
+            raise TakesTooLong
+
+    with pytest.raises(TakesTooLong) as raised:
+        test()
+    slow = [number for number in tried if abs(number) > 9]
+    assert len(slow) == 1
+    assert f"number={slow[0]}" in "".join(raised.value.__notes__)
 
 
 def test_memory_is_counted_though_it_is_given_back() -> None:

@@ -78,10 +78,12 @@ def spoiled(draw: st.DrawFn, example: str = EXAMPLE) -> bytes:
 
 
 @pytest.fixture
-def elsewhere(guard: Guard, tmp_path: Path) -> Path:
+def elsewhere(guard: Guard, scratch: Path) -> Path:
     """A folder for configurations, whose state folder may be written."""
-    guard.may_write.append(str(tmp_path.resolve()))
-    return tmp_path
+    made = scratch / "elsewhere"
+    made.mkdir(exist_ok=True)
+    guard.may_write.append(str(made.resolve()))
+    return made
 
 
 @fuzzed(120)
