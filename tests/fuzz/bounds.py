@@ -64,28 +64,25 @@ def fuzzed(quick: int) -> Callable[[Any], Any]:
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large],
     )
 
-    def prepared(test: Any) -> Any:
-        test.hypothesis.inner_test = _told_at_once_where_slow(test.hypothesis.inner_test)
-        return wanted(test)
-
-    return prepared
+    return lambda test: wanted(told_at_once_where_slow(test))
 
 
-def _told_at_once_where_slow(test: Callable[..., None]) -> Callable[..., None]:
+def told_at_once_where_slow(test: Any) -> Any:
     """Spare an input that takes too long being made smaller, which would take minutes, in which others lose patience."""
-    slow: list[dict[str, object]] = []
+    once, slow = test.hypothesis.inner_test, []
 
-    @wraps(test)
+    @wraps(once)
     def tried(**drawn: object) -> None:
         if slow and drawn != slow[0]:
             reject()
         try:
-            test(**drawn)
+            once(**drawn)
         except TakesTooLong:
             slow.append(drawn)
             raise
 
-    return tried
+    test.hypothesis.inner_test = tried
+    return test
 
 
 class Told(NamedTuple):

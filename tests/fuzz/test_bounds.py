@@ -5,11 +5,11 @@ from __future__ import annotations
 import threading
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.fuzz import bounds
-from tests.fuzz.bounds import Guard, TakesTooLong, bounded, controls, fuzzed
+from tests.fuzz.bounds import Guard, TakesTooLong, bounded, controls, told_at_once_where_slow
 
 
 def test_time_is_counted_though_nothing_works_meanwhile() -> None:
@@ -27,18 +27,19 @@ def test_what_takes_too_long_is_told_with_its_input_at_once() -> None:
     """Made smaller, it would take as long each time."""
     tried = set()
 
-    @fuzzed(200)
-    @given(st.integers())
-    def test(number: int) -> None:
-        tried.add(number)
-        if abs(number) > 9:
+    @settings(database=None)
+    @told_at_once_where_slow
+    @given(st.binary())
+    def test(data: bytes) -> None:
+        tried.add(data)
+        if len(data) > 3:
             raise TakesTooLong
 
     with pytest.raises(TakesTooLong) as raised:
         test()
-    slow = [number for number in tried if abs(number) > 9]
+    slow = [data for data in tried if len(data) > 3]
     assert len(slow) == 1
-    assert f"number={slow[0]}" in "".join(raised.value.__notes__)
+    assert f"data={slow[0]!r}" in "".join(raised.value.__notes__)
 
 
 def test_memory_is_counted_though_it_is_given_back() -> None:
