@@ -10,12 +10,19 @@ import pytest
 
 from tests.plant import Plant
 
+WARNING = (
+    "INSERT INTO warnings(event, arm, level, headline, raised_at, told_at, codes)"
+    " VALUES('ev-1', 'arm-07', 'hold', '', '2026-11-01T00:00:00Z', '2026-11-01T00:00:00Z',"
+)
+SWAP = "UPDATE entries SET body = replace(body, '\"limit_s\":1800', '\"limit_s\":{}') WHERE kind = 'swap'"
+
 
 @pytest.fixture
 def kept(plant: Plant) -> Plant:
     plant.save("arm-07", timedelta(hours=2))
     plant.ready()
     plant.run("mark", "edit", "arm-09", "--by", "Kim")
+    plant.run("swap", "begin", "arm-07", "--yes", "--no-countdown")
     return plant
 
 
@@ -28,6 +35,14 @@ def kept(plant: Plant) -> Plant:
         pytest.param("catalogue", "UPDATE places SET seen_at = '[1]'", ("ask", "--all"), id="time-of-a-look"),
         pytest.param("catalogue", "UPDATE sets SET problems = '[1]'", ("sets",), id="problems"),
         pytest.param("catalogue", "UPDATE manifests SET sha256 = x''", ("ask", "--all"), id="files-without-digests"),
+        pytest.param("ledger", f"{WARNING} '')", ("report",), id="codes"),
+        pytest.param("ledger", f"{WARNING} '[1')", ("fleet",), id="codes-cut"),
+        pytest.param("ledger", "UPDATE clocks SET uptime_s = 9e999", ("ask", "--all"), id="clock-without-end"),
+        pytest.param("ledger", "UPDATE clocks SET elapsed_s = 9e999", ("fleet",), id="span-without-end"),
+        pytest.param("ledger", SWAP.format("NaN"), ("swap", "show"), id="no-number"),
+        pytest.param("ledger", SWAP.format('""'), ("ask", "--all"), id="limit-a-text"),
+        pytest.param("ledger", f"UPDATE sqlite_sequence SET seq = {2**63 - 1}", ("ask", "--all"), id="no-number-left"),
+        pytest.param("ledger", "UPDATE entries SET body = '{}' WHERE kind = 'swap'", ("ask", "--all"), id="body-empty"),
         pytest.param("catalogue", "UPDATE about SET value = 'x' WHERE key = 'ledger'", ("report",), id="remembered"),
         pytest.param("catalogue", "DELETE FROM about WHERE key = 'id'", ("keep", "plan"), id="name"),
         pytest.param("ledger", "UPDATE entries SET body = '[' WHERE kind = 'mark'", ("ask", "--all"), id="body"),
@@ -42,6 +57,19 @@ def test_a_value_that_was_never_written(kept: Plant, database: str, change: str,
 
     assert (told.code, told.out) == (1, "")
     assert told.err.startswith("A database of the state folder holds ")
+
+
+@pytest.mark.parametrize("shape", ["", "[]", "[1]", '[["\\u0000", 1]]', "null", "[" * 3000])
+def test_a_look_kept_that_nobody_wrote_has_the_set_read_again(kept: Plant, shape: str) -> None:
+    with closing(sqlite3.connect(kept.root / "state" / "catalogue.db")) as db, db:
+        (before,) = db.execute("SELECT shape FROM sets").fetchone()
+        db.execute("UPDATE sets SET shape = ?", (shape,))
+
+    told = kept.look()
+
+    assert told.err == ""
+    with closing(sqlite3.connect(kept.root / "state" / "catalogue.db")) as db:
+        assert db.execute("SELECT shape FROM sets").fetchone() == (before,)
 
 
 @pytest.mark.parametrize("database", ["catalogue", "ledger"])

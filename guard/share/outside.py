@@ -55,7 +55,11 @@ def looks_unchanged(where: str, form: Form, shape: str | None) -> bool:
             return appearance(where, form).shape == shape
         except (SetChanged, SetUnreadable):
             return False
-    return folders_unchanged(where, [(name, mtime) for name, mtime in json.loads(shape)])
+    try:
+        folders = [(name, mtime) for name, mtime in json.loads(shape)]
+        return bool(folders) and folders_unchanged(where, folders)
+    except (ValueError, TypeError, RecursionError):
+        return False  # somebody changed what was kept; the set tells anew
 
 
 def difference(where: str, form: Form, shape: str | None, files: tuple[FileFacts, ...]) -> str | None:

@@ -41,14 +41,40 @@ def moment(text: str) -> datetime:
     return found
 
 
+def span(seconds: object) -> timedelta:
+    """A span of time from its seconds. Raises ValueUnreadable."""
+    try:
+        return timedelta(seconds=seconds)  # type: ignore[arg-type]  # whatever stands there
+    except (TypeError, ValueError, OverflowError):
+        raise ValueUnreadable(seconds, "a number of seconds") from None
+
+
+class _Said(dict[str, "Any"]):
+    """What an entry says, which tells what it does not say."""
+
+    def __missing__(self, name: str) -> None:
+        raise ValueUnreadable(dict(self), f"an entry with its {name!r}")
+
+
 def body_read(text: str) -> dict[str, Any]:
-    """What a text in JSON says, by its names. Raises ValueUnreadable."""
+    """What a text in JSON says, by its names. Raises ValueUnreadable, also later for a name that is not there."""
     try:
         found = json.loads(text)
     except (ValueError, TypeError, RecursionError):
         raise ValueUnreadable(text, "what an entry says") from None
     if not isinstance(found, dict):
         raise ValueUnreadable(text, "what an entry says")
+    return _Said(found)
+
+
+def list_read(text: str, expected: str) -> list[Any]:
+    """What a text in JSON lists; ``expected`` says of what. Raises ValueUnreadable."""
+    try:
+        found = json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        raise ValueUnreadable(text, expected) from None
+    if not isinstance(found, list):
+        raise ValueUnreadable(text, expected)
     return found
 
 

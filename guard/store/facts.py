@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Collection
 
@@ -12,7 +11,7 @@ from guard.names import name_text
 from guard.plant import ARM_SPECIFIC_PARTS
 from guard.record import Record
 from guard.store.database import Store
-from guard.store.encoding import moment, time_read, unpack_manifest
+from guard.store.encoding import list_read, moment, time_read, unpack_manifest
 
 OTHER_RECIPE = Problem(
     "incomplete-set", "it was judged by another recipe, or its times by another zone, than today's; run: guard look"
@@ -113,8 +112,8 @@ def _twins(db: sqlite3.Connection, arm: str) -> _Twins:
 
 def _problems(text: str) -> tuple[Problem, ...]:
     try:
-        return tuple(Problem(*map(str, problem)) for problem in json.loads(text))
-    except (ValueError, TypeError, RecursionError):
+        return tuple(Problem(*map(str, problem)) for problem in list_read(text, "a list of problems"))
+    except TypeError:
         raise ValueUnreadable(text, "a list of problems") from None
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 
 from guard.digest import text_digest
+from guard.errors import ValueUnreadable
 from guard.model import Mark
 from guard.record import Record
 from guard.store.database import Store
@@ -18,6 +19,9 @@ from guard.store.encoding import body_read, canonical, moment, time_text
 
 FIRST = "0" * 64
 """What stands for the hash before the first entry."""
+
+LARGEST = 2**63 - 1
+"""Of the numbers that SQLite has."""
 
 Body = dict[str, object]
 
@@ -178,6 +182,8 @@ def append(db: sqlite3.Connection, at: str, kind: str, arm: str, body: str, sour
     last = db.execute("SELECT seq, hash FROM entries ORDER BY seq DESC LIMIT 1").fetchone()
     given = db.execute("SELECT CAST(seq AS INTEGER) FROM sqlite_sequence WHERE name='entries'").fetchone()
     seq = (given[0] or 0 if given else 0) + 1
+    if seq > LARGEST:
+        raise ValueUnreadable(given[0], "the number of the newest entry")
     entry = Entry(seq, at, kind, arm, body, last[1] if last else FIRST, "")
     db.execute(
         "INSERT INTO entries(seq, at, kind, arm, body, source, prev, hash) VALUES(?,?,?,?,?,?,?,?)",

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Sequence
 from datetime import datetime
 
 from guard.plan.warnings import Change, Raised
 from guard.record import Record
-from guard.store.encoding import canonical, moment, time_text
+from guard.store.encoding import canonical, list_read, moment, time_text
 from guard.store.ledger import Ledger, append
 from guard.store.letters import post
 
@@ -47,7 +46,7 @@ def _raised(row: Sequence[object]) -> Raised:
         arm=str(arm),
         level="unknown" if level == "unknown" else "hold",
         headline=str(headline),
-        codes=tuple(json.loads(str(codes))),
+        codes=tuple(map(str, list_read(str(codes), "a list of findings"))),
         raised_at=moment(str(raised_at)),
         told_at=moment(str(told_at)),
     )

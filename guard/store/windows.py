@@ -17,7 +17,7 @@ from guard.model import Carried, SwapWindow
 from guard.record import Record
 from guard.rules.evidence import seconds
 from guard.rules.window import Checkpoint, advance, elapsed
-from guard.store.encoding import body_read, canonical, moment, time_text
+from guard.store.encoding import body_read, canonical, moment, span, time_text
 from guard.store.ledger import Body, Ledger, append
 
 TYPE_CHECKING = False
@@ -99,7 +99,7 @@ def _hold_up(body: dict[str, Any]) -> Carried | None:
     told = body.get("hold_up")
     if told is None:
         return None
-    lasts, charged_for, off_for = (timedelta(seconds=told[key]) for key in ("lasts_s", "charged_for_s", "off_for_s"))
+    lasts, charged_for, off_for = (span(told[key]) for key in ("lasts_s", "charged_for_s", "off_for_s"))
     return Carried(lasts, charged_for, told["source"], off_for)
 
 
@@ -200,16 +200,21 @@ def _open(db: sqlite3.Connection, arm: str) -> _Open | None:
     body = None if row is None else body_read(row[1])
     if body is None or body["verb"] != "begin":
         return None
-    began = Reading(moment(body["wall"]), body["boot"], body["uptime_s"])
-    limit = timedelta(seconds=body["limit_s"])
+    began = Reading(moment(body["wall"]), body["boot"], _uptime_s(body["uptime_s"]))
+    limit = span(body["limit_s"])
     return _Open(row[0], began, body["by"], limit, body["set"], body["fingerprint"], _hold_up(body))
+
+
+def _uptime_s(told: float) -> float:
+    span(told)  # or nothing can be counted from it
+    return told
 
 
 def _last(db: sqlite3.Connection, arm: str, began: int) -> Checkpoint | None:
     row = db.execute(
         "SELECT wall, boot, uptime_s, elapsed_s FROM clocks WHERE arm=? AND began=?", (arm, began)
     ).fetchone()
-    return None if row is None else Checkpoint(moment(row[0]), row[1], row[2], timedelta(seconds=row[3]))
+    return None if row is None else Checkpoint(moment(row[0]), row[1], _uptime_s(row[2]), span(row[3]))
 
 
 def _ticked(db: sqlite3.Connection, arm: str, now: Reading) -> SwapWindow | None:
@@ -243,11 +248,11 @@ def _window(there: _Open, last: Checkpoint | None, now: Reading) -> SwapWindow:
 
 
 def _ended(body: dict[str, Any]) -> SwapWindow:
-    began_at, elapsed = moment(body["began_at"]), timedelta(seconds=body["elapsed_s"])
+    began_at, elapsed = moment(body["began_at"]), span(body["elapsed_s"])
     return SwapWindow(
         began_at=began_at,
         elapsed=elapsed,
-        limit=timedelta(seconds=body["limit_s"]),
+        limit=span(body["limit_s"]),
         began_by=body["began_by"],
         # Where the clock was set back meanwhile, the other one tells when it ended; a set from before must not pass.
         ended_at=max(moment(body["wall"]), began_at + elapsed),
