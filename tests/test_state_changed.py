@@ -59,6 +59,15 @@ def test_a_value_that_was_never_written(kept: Plant, database: str, change: str,
     assert told.err.startswith("A database of the state folder holds ")
 
 
+def test_a_count_of_entries_that_is_gone(kept: Plant) -> None:
+    with closing(sqlite3.connect(kept.root / "state" / "ledger.db")) as db, db:
+        db.execute("UPDATE sqlite_sequence SET seq = NULL")
+
+    told = kept.run("ledger", "check", "--json")
+
+    assert (told.code, told.json["intact"]) == (20, False)
+
+
 @pytest.mark.parametrize("shape", ["", "[]", "[1]", '[["\\u0000", 1]]', "null", "[" * 3000])
 def test_a_look_kept_that_nobody_wrote_has_the_set_read_again(kept: Plant, shape: str) -> None:
     with closing(sqlite3.connect(kept.root / "state" / "catalogue.db")) as db, db:

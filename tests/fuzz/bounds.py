@@ -85,6 +85,15 @@ def told_at_once_where_slow(test: Any) -> Any:
     return test
 
 
+class Long(str):
+    """A text that is too long to be told whole where a test fails."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return f"{self[:1]!r} * {len(self)}"
+
+
 class Told(NamedTuple):
     """What a call gave."""
 

@@ -63,10 +63,19 @@ LINES = st.one_of(
     ),
     st.sampled_from(["BEGIN:VEVENT", "END:VEVENT", "BEGIN:VTIMEZONE", "END:VCALENDAR", " folded", "", ":", "X"]),
 )
-ENTRIES = st.lists(LINES, max_size=9).map(lambda lines: ["BEGIN:VEVENT", "UID:a", *lines, "END:VEVENT"])
+SOUND = ["DTSTART:20270203T060000Z", "DURATION:PT8H", "CATEGORIES:power-down", "LOCATION:arm-07"]
+"""Enough for an entry to be planned and shown."""
+
+ENTRIES = st.builds(
+    lambda sound, uid, title, lines: ["BEGIN:VEVENT", f"UID:{uid}", f"SUMMARY:{title}", *sound, *lines, "END:VEVENT"],
+    st.sampled_from([SOUND, SOUND[1:], SOUND[:1], []]),
+    WORDS,
+    WORDS,
+    st.lists(LINES, max_size=6),
+)
 
 
-@fuzzed(50)
+@fuzzed(150)
 @given(st.lists(ENTRIES, max_size=3), st.sampled_from(["\r\n", "\n", "\r"]), st.integers(0, 10**4))
 def test_calendars(guard: Guard, plant: Plant, entries: list[list[str]], end: str, cut: int) -> None:
     lines = [

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.fuzz.bounds import Guard, fuzzed
+from tests.fuzz.bounds import Guard, Long, fuzzed
 from tests.plant import Plant
 
 EXAMPLE = (Path(__file__).parents[2] / "config" / "plant.toml").read_text(encoding="utf-8")
@@ -86,7 +86,7 @@ def elsewhere(guard: Guard, scratch: Path) -> Path:
     return made
 
 
-@fuzzed(120)
+@fuzzed(400)
 @given(spoiled() | st.binary(max_size=300))
 def test_configurations(guard: Guard, elsewhere: Path, data: bytes) -> None:
     config = elsewhere / "guard.toml"
@@ -94,26 +94,49 @@ def test_configurations(guard: Guard, elsewhere: Path, data: bytes) -> None:
     guard("fleet", "--json", config=config)
 
 
-@fuzzed(60)
-@given(
-    st.lists(
-        st.sampled_from(
-            ["id", "arm-01", "name", "area", "serial", "cells", "recipe", "\x00", '"', "\x1b[2J", "9" * 999, "é"]
-        )
-        | st.text(max_size=8),
-        max_size=30,
-    ),
-    st.sampled_from([",", "\n", ";", "\t", ",\n"]),
+COLUMNS = st.sampled_from(["name", "area", "serial", "recipe", "cells", "powered-fraction", "ambient-c", "presence"])
+HEADERS = st.lists(COLUMNS, unique=True, max_size=5).map(lambda columns: ["id", *columns])
+CELLS = st.sampled_from(
+    [
+        *(
+            "arm-01",
+            "arm-02",
+            "",
+            "standard",
+            "0.5",
+            "-1",
+            "nan",
+            "9" * 999,
+            Long("x" * 200_000),
+            "é",
+            "\x00",
+            "\x1b[2J",
+            "\u202e",
+        ),
+        *("memory-cell 2025-03-14; position-cell 2026-01-10", "memory-cell 2026-13-45", "memory-cell \x1b[2J", ";|;"),
+        *('"', '"a\nb"', "a\rb", "192.0.2.7", "\udcff"),
+    ]
 )
-def test_lists_of_arms(guard: Guard, plant: Plant, elsewhere: Path, fields: list[str], between: str) -> None:
+ROWS = st.lists(CELLS | st.text(max_size=8), min_size=1, max_size=6).map(lambda cells: ["arm-01", *cells])
+
+
+@fuzzed(400)
+@given(
+    st.builds(lambda header, rows: [header, *rows], HEADERS | ROWS, st.lists(ROWS, max_size=3)),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from(["\n", "\r\n", "\r"]),
+)
+def test_lists_of_arms(
+    guard: Guard, plant: Plant, elsewhere: Path, lines: list[list[str]], between: str, end: str
+) -> None:
     arms, config = elsewhere / "arms.csv", elsewhere / "guard.toml"
-    arms.write_bytes(between.join(["id", *fields]).encode("utf-8", "surrogatepass"))
+    arms.write_bytes(end.join(map(between.join, lines)).encode("utf-8", "surrogateescape"))
     text = plant.config.read_text()
     config.write_text('arms-file = "arms.csv"\n' + text[: text.index("[[arms]]")])
     guard("fleet", config=config)
 
 
-@fuzzed(60)
+@fuzzed(300)
 @given(spoiled(VISIT) | st.binary(max_size=300))
 def test_steps_of_a_visit(guard: Guard, plant: Plant, elsewhere: Path, data: bytes) -> None:
     steps, config = elsewhere / "visit.toml", elsewhere / "guard.toml"
@@ -123,7 +146,7 @@ def test_steps_of_a_visit(guard: Guard, plant: Plant, elsewhere: Path, data: byt
     guard("visit", "arm-07", config=config)
 
 
-@fuzzed(100)
+@fuzzed(300)
 @given(
     st.lists(
         st.sampled_from(
@@ -141,6 +164,7 @@ def test_steps_of_a_visit(guard: Guard, plant: Plant, elsewhere: Path, data: byt
                 "..",
                 "%",
                 "-",
+                "\x1b[2J",
             ]
         )
         | st.text(max_size=4),

@@ -69,6 +69,7 @@ LINES = st.sampled_from(
             "0" * 64 + " *../../etc/passwd",
             "\\" + "0" * 64 + "  a\\nb",
             "0" * 63 + "  short",
+            "0" * 64 + "  \x1b[2J",
             "f" * 64,
         ),
         *(
@@ -160,12 +161,31 @@ def test_names(guard: Guard, plant: Plant, arriving: str, names: list[tuple[str,
     guard("survey", str(plant.share))
 
 
-@fuzzed(40)
-@given(LISTS, st.lists(LINES | st.text(max_size=20), max_size=8), st.sampled_from(["\n", "\r\n", "\r", "\0"]))
-def test_checksum_lists(guard: Guard, plant: Plant, arriving: str, name: str, lines: list[str], end: str) -> None:
+SOUND_BAG = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+
+
+@fuzzed(100)
+@given(
+    LISTS,
+    st.lists(LINES | st.text(max_size=20), max_size=8),
+    st.sampled_from(["\n", "\r\n", "\r", "\0"]),
+    st.booleans(),
+)
+def test_checksum_lists(
+    guard: Guard,
+    plant: Plant,
+    arriving: str,
+    name: str,
+    lines: list[str],
+    end: str,
+    is_bag: bool,  # noqa: FBT001
+) -> None:
     _empty(plant)
     listed = end.join(lines).encode("utf-8", "surrogatepass")
-    plant.save("arm-09", files=content("arm-09") | {name: listed, "bagit.txt": listed[::-1] or b"x"}, name=arriving)
+    files = content("arm-09")
+    if is_bag:
+        files = {f"data/{path}": data for path, data in files.items()} | {"bagit.txt": SOUND_BAG}
+    plant.save("arm-09", files=files | {name: listed}, name=arriving)
     looked_at(guard)
 
 
@@ -237,7 +257,7 @@ def _tarred(members: list[tuple[str, int, bytes]], pax: dict[str, str]) -> bytes
     return packed.getvalue()
 
 
-@fuzzed(40)
+@fuzzed(100)
 @given(
     st.binary(max_size=60)
     | st.sampled_from([b'{"identity": 1}', b"[" * 5000, b'{"identity": "\\u001b[2J"}', b"null", b"1" * 5000])

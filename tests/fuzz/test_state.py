@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.faults.daemon import Daemon, rows, until
-from tests.fuzz.bounds import Guard, fuzzed
+from tests.fuzz.bounds import Guard, Long, fuzzed
 from tests.plant import Plant
 
 ASKED = (
@@ -47,6 +47,7 @@ def backup(plant: Plant) -> Path:
         assert plant.run(*words).code in (0, 10), words
     with Daemon(plant):
         until("it has warned", lambda: rows(plant, "SELECT 1 FROM letters", "ledger.db"))
+    shutil.copytree(plant.root / "state", plant.root / "killed")
     for name in ("ledger.db", "catalogue.db"):
         with closing(sqlite3.connect(plant.root / "state" / name)) as db:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -65,7 +66,7 @@ def as_it_was(plant: Plant, backup: Path) -> Iterator[None]:
 
 @fuzzed(300)
 @given(
-    st.sampled_from(["ledger.db", "catalogue.db", "settings.kept"]),
+    st.sampled_from(["ledger.db", "catalogue.db", "settings.kept", "ledger.db-wal", "catalogue.db-wal"]),
     st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.binary(min_size=1, max_size=40)), min_size=1, max_size=5),
     st.booleans(),
     st.sampled_from(ASKED),
@@ -81,7 +82,7 @@ def test_changed_bytes(
 ) -> None:
     state = plant.root / "state"
     shutil.rmtree(state)
-    shutil.copytree(backup, state)
+    shutil.copytree(plant.root / "killed" if name.endswith("-wal") else backup, state)
     where = state / name
     data = bytearray(where.read_bytes())
     for place, piece in edits:
@@ -105,8 +106,8 @@ VALUES = st.sampled_from(
         "{}",
         "[1]",
         '{"a": NaN}',
-        "9" * 5000,
-        "a" * 300_000,
+        Long("9" * 5000),
+        Long("a" * 300_000),
         -1,
         2**62,
         b"",
@@ -178,7 +179,7 @@ MANIFESTS = st.sampled_from(
 ).map(lambda entry: json.dumps({"schema": 1, "sets": [entry]}).encode())
 
 
-@fuzzed(40)
+@fuzzed(100)
 @given(
     MANIFESTS,
     st.sampled_from([("held",), ("undo", "--yes"), ("purge", "--yes"), ("apply", "--yes"), ("plan", "--json")]),
