@@ -210,7 +210,7 @@ class TestBombs:
     @pytest.mark.parametrize("suffix", [".zip", ".tar"])
     @pytest.mark.parametrize(("count", "complete"), [(9, True), (10, True), (11, False)])
     def test_too_many_members(self, suffix: str, count: int, complete: bool, tmp_path: Path) -> None:  # noqa: FBT001
-        members = [(f"file {number}", b"") for number in range(count)]
+        members = [(f"file {number}", b"x") for number in range(count)]
         data = zipped(*members) if suffix == ".zip" else tarred(*members)
 
         found = sealed(put(tmp_path, suffix, data), limits=LIMITS._replace(members=10))
