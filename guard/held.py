@@ -20,7 +20,7 @@ from guard.rules.share import doubt
 from guard.rules.standing import proof, standing
 from guard.share import holding
 from guard.share.listing import SetUnreadable
-from guard.share.marker import WHY_IN_DOUBT, marker_state, read_marker, way_out
+from guard.share.marker import WAY_OUT, WHY_IN_DOUBT, marker_state, read_marker
 from guard.share.outside import difference
 from guard.share.refusals import HoldingRefused, NotHeld
 from guard.store import retained
@@ -89,7 +89,7 @@ def proved_right(desk: Desk, number: int) -> None:
         return
     if state == "never":
         raise ShareDoubtful(root, "it never had a marker, so it could be another one", "Run: guard init --share PATH")
-    raise ShareDoubtful(root, WHY_IN_DOUBT[state], way_out(number))
+    raise ShareDoubtful(root, WHY_IN_DOUBT[state], WAY_OUT)
 
 
 def note_manifest(desk: Desk, number: int, more: Iterable[HeldSet] = ()) -> None:

@@ -15,7 +15,6 @@ from guard.clock import now
 from guard.load import load
 from guard.service.hand import Hand
 from guard.service.nightly import Nightly
-from guard.share.marker import MARKER_NAME
 from tests.faults.daemon import rows
 from tests.plant import Plant
 
@@ -284,15 +283,3 @@ def test_a_place_that_is_not_the_one_it_was_counts_once_a_person_says_so_and_it_
     shutil.copytree(copied.share / PATH, further(copied) / PATH)
     copied.look()
     assert "too-few-copies" not in copied.ask().codes
-
-
-def test_a_further_place_that_lost_its_marker_gets_it_back_from_the_share(copied: Plant) -> None:
-    marker, there = copied.share / MARKER_NAME, further(copied) / MARKER_NAME
-    shutil.copy2(marker, there)
-    copied.look()
-    there.unlink()
-    refused = copied.run("look")
-    assert f"copy the share's {MARKER_NAME} onto it" in refused.out + refused.err
-    shutil.copy2(marker, there)
-    seen = copied.run("look")
-    assert "its marker is gone" not in seen.out + seen.err

@@ -18,7 +18,7 @@ from guard.share.ahead import ahead
 from guard.share.find import Found, Odd, Unreadable, find
 from guard.share.ground import Ground, judged_by, stamp_of
 from guard.share.listing import SetChanged, SetUnreadable
-from guard.share.marker import WHY_IN_DOUBT, marker_state, read_marker, way_out
+from guard.share.marker import WAY_OUT, WHY_IN_DOUBT, marker_state, read_marker
 from guard.share.outside import Appearance, appearance, difference, looks_unchanged
 from guard.share.read import read_set
 from guard.share.sealing import Sealed
@@ -176,7 +176,7 @@ def identified(root: str, number: int, catalogue: Catalogue, now: datetime) -> P
         catalogue.note_place(number, root, place, "identified")
         return place
     if state in ("gone", "other"):
-        raise ShareDoubtful(root, WHY_IN_DOUBT[state], way_out(number))
+        raise ShareDoubtful(root, WHY_IN_DOUBT[state], WAY_OUT)
     if before.unreadable is not None:  # a look at one arm that could not read it wrote that down too
         catalogue.note_place(number, noted_root, before._replace(unreadable=None))
     return Place(before.identity, now, None, before.vanished)

@@ -18,12 +18,8 @@ NO_IDENTITY = "unreadable"
 WHY_IN_DOUBT = {"gone": "its marker is gone", "other": "its marker is another share's"}
 """What is wrong with a place that does not prove to be the one it was, in words."""
 
-
-def way_out(number: int) -> str:
-    """What to do about a place that does not prove to be the one it was; 0 is the share, all others are further copies."""
-    if number:
-        return f"Mount the right medium. If this is the right one, copy the share's {MARKER_NAME} onto it."
-    return "Mount the right share. If this is the right one: guard init --share PATH --adopt"
+WAY_OUT = "Mount the right one. If this is the right one: guard init --share PATH --adopt"
+"""What to do about it."""
 
 
 def read_marker(root: str) -> str | None:
