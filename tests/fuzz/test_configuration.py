@@ -19,6 +19,7 @@ VALUES = st.sampled_from(
             '""',
             '"\\u0000"',
             '"\\u001b[2J"',
+            '"\\u202e\\u009b"',
             "-1",
             "0",
             "1e400",
@@ -61,7 +62,7 @@ def spoiled(draw: st.DrawFn, example: str = EXAMPLE) -> bytes:
     for _ in range(draw(st.integers(1, 4))):
         at = draw(st.integers(0, len(lines) - 1))
         key, equals, _ = lines[at].partition("=")
-        how = draw(st.integers(0, 4))
+        how = draw(st.sampled_from([0, 0, 0, 0, 0, 0, 1, 2, 3, 4]))  # what is no TOML goes no further
         if how == 0 and equals:
             lines[at] = f"{key}= {draw(VALUES)}"
         elif how == 1:
@@ -74,7 +75,7 @@ def spoiled(draw: st.DrawFn, example: str = EXAMPLE) -> bytes:
         else:
             lines[at] = draw(st.text(max_size=30))
     data = "\n".join(lines).encode("utf-8", "surrogatepass")
-    return data[: draw(st.integers(0, len(data)))] if draw(st.booleans()) else data
+    return data[: draw(st.integers(0, len(data)))] if draw(st.integers(0, 5)) == 5 else data
 
 
 @pytest.fixture
@@ -87,7 +88,7 @@ def elsewhere(guard: Guard, scratch: Path) -> Path:
 
 
 @fuzzed(400)
-@given(spoiled() | st.binary(max_size=300))
+@given(st.one_of(spoiled(), spoiled(), spoiled(), st.binary(max_size=300)))
 def test_configurations(guard: Guard, elsewhere: Path, data: bytes) -> None:
     config = elsewhere / "guard.toml"
     config.write_bytes(data)
@@ -95,7 +96,9 @@ def test_configurations(guard: Guard, elsewhere: Path, data: bytes) -> None:
 
 
 COLUMNS = st.sampled_from(["name", "area", "serial", "recipe", "cells", "powered-fraction", "ambient-c", "presence"])
-HEADERS = st.lists(COLUMNS, unique=True, max_size=5).map(lambda columns: ["id", *columns])
+HEADERS = st.just(["id", "cells", "powered-fraction"]) | st.lists(COLUMNS, unique=True, max_size=5).map(
+    lambda columns: ["id", *columns]
+)
 CELLS = st.sampled_from(
     [
         *(
@@ -137,7 +140,7 @@ def test_lists_of_arms(
 
 
 @fuzzed(300)
-@given(spoiled(VISIT) | st.binary(max_size=300))
+@given(st.one_of(spoiled(VISIT), spoiled(VISIT), spoiled(VISIT), st.binary(max_size=300)))
 def test_steps_of_a_visit(guard: Guard, plant: Plant, elsewhere: Path, data: bytes) -> None:
     steps, config = elsewhere / "visit.toml", elsewhere / "guard.toml"
     steps.write_bytes(data)
