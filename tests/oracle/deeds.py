@@ -80,8 +80,8 @@ class Deeds(Saving):
         """A person records something."""
         arm, kind = self.arm(), self.dice.choice(MARKS)
         at = self.start - self.dice.choice((HOUR / 4, HOUR / 2, 2 * HOUR, 30 * HOUR, 9 * DAY, 500 * DAY))
-        if not kind.startswith("cell-"):
-            self._tell(Mark(kind, arm.id, at))
+        if not kind.startswith("cell-") or (kind == "cell-alarm" and self.dice.random() < 0.3):
+            self._tell(Mark(kind, arm.id, at))  # an alarm of no named cell, too
         elif arm.cells:
             mark = Mark(kind, arm.id, at, self.dice.choice(arm.cells).type)
             if kind == "cell-changed" and self.dice.random() < 0.6:
