@@ -149,13 +149,14 @@ def _about_age(standing: Standing, cell: Cell, at: datetime, off: timedelta, *, 
 
 
 def _about_alarms(standing: Standing, action: str) -> Iterable[Found]:
-    """Alarms with no later change of that cell, listed or not; an alarm of no named cell is about any."""
+    """Alarms with no later change of that cell, listed or not; one of no named cell is about all that the arm has."""
     kinds = {cell.type: cell.kind for one in standing.setting.arms for cell in one.cells}
     for alarm in standing.marks("cell-alarm"):
-        for cell in [alarm.cell] if alarm.cell else [cell.type for cell in standing.arm.cells] or [""]:
-            if not any(mark.cell == cell and mark.at > alarm.at for mark in standing.marks("cell-changed")):
-                replaced = kinds.get(cell) in REPLACES.get(action, ())
-                yield Found("cell-alarm", "caution" if replaced else "hold", f"{cell} {alarm.at}")
+        meant = [alarm.cell] if alarm.cell else [cell.type for cell in standing.arm.cells] or [""]
+        later = {mark.cell for mark in standing.marks("cell-changed") if mark.at > alarm.at}
+        if not later.issuperset(meant):
+            replaced = all(kinds.get(cell) in REPLACES.get(action, ()) for cell in meant)
+            yield Found("cell-alarm", "caution" if replaced else "hold", f"{alarm.cell} {alarm.at}")
 
 
 def moments(standing: Standing, off: timedelta) -> set[datetime]:

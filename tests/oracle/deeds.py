@@ -33,6 +33,13 @@ class Deeds(Saving):
             # Where nothing need settle it looks again at once.
             self.memory.look(at, timedelta(seconds=wait) or timedelta.resolution)
 
+    def accept(self) -> None:
+        """Somebody believes that what vanished is gone."""
+        if self.memory.vanished and self.reads():
+            at = now()
+            self.order("look", "--wait", "0s", "--accept-vanished", "--yes")
+            self.memory.look(at, timedelta.resolution, accept=True)
+
     def look_at_one(self) -> None:
         """One pass over the sets of one arm."""
         arm, at = self.arm(), now()

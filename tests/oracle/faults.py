@@ -22,6 +22,14 @@ LOST_ITS_POWER = datetime(1980, 1, 2, tzinfo=UTC)
 """From such a day on a clock runs that had no power (common practice, no source)."""
 
 
+def with_sums(content: Content) -> Content:
+    """A set with a list of its checksums."""
+    files = {name: file for name, file in content.files.items() if name != "SHA256SUMS"}
+    lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, (data, _) in files.items()]
+    latest = max(changed for _, changed in files.values())
+    return Content({**files, "SHA256SUMS": ("".join(lines).encode(), latest)}, content.links)
+
+
 class Save:
     """A set that is about to be saved, for a fault to change."""
 
@@ -48,8 +56,8 @@ class Save:
 
     def sums(self, *, wrong: bool) -> None:
         """Let the set hold a checksum list."""
-        lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, (data, _) in self.files.items()]
-        self.put("SHA256SUMS", "".join(lines).replace("a", "b" if wrong else "a").encode())
+        data, _ = with_sums(Content(self.files)).files["SHA256SUMS"]
+        self.put("SHA256SUMS", data.replace(b"a", b"b") if wrong else data)
 
     def mix(self) -> None:
         """Let one part be older than the others."""
@@ -59,6 +67,10 @@ class Save:
     def stamp_as(self, stamp: datetime) -> None:
         """Let the name tell another time."""
         self.stamp = stamp
+
+    def empty(self) -> None:
+        """Let all programs be empty."""
+        self.files |= {name: (b"", self.taken) for name in self.files if name.startswith("programs/")}
 
     def turn(self, zone: ZoneInfo) -> None:
         """Let the name tell an hour that the plant's clocks skipped or had twice, where they ever do."""
@@ -79,6 +91,9 @@ AT_SAVE: dict[str, Callable[[Save], None]] = {
     "no-programs": lambda save: save.lose("programs/"),
     "few-programs": lambda save: save.lose("programs/", save.dice.choice((2, 3))),
     "blank-image": lambda save: save.put("memory.bin", bytes(4096)),
+    "empty-axis": lambda save: save.put("axis-zero.csv", b""),
+    "empty-image": lambda save: save.put("memory.bin", b""),
+    "empty-programs": Save.empty,
     "short-axis": lambda save: save.put("axis-zero.csv", b"axis " + save.arm.id[-2:].encode()),
     "binary-axis": lambda save: save.put("axis-zero.csv", b"\xff\xfe" + bytes(range(100)) + save.arm.id.encode()),
     "wrong-serial": lambda save: save.put("settings.toml", b'serial = "RC-0000"\n'),

@@ -11,7 +11,7 @@ from tests.oracle.memory import BELIEVED_SINCE, Known, Memory
 from tests.oracle.reading import Share
 from tests.oracle.recipe import members, unsound
 from tests.oracle.setting import ACTIONS
-from tests.oracle.standing import Found, Standing
+from tests.oracle.standing import Found, Standing, saved
 
 RANK = ("clear", "caution", "unknown", "hold")
 TEN_YEARS = timedelta(days=3652.5)
@@ -85,7 +85,7 @@ class Judge(Standing):
         elif self.marker in ("other", "lost"):
             yield Found("share-doubt", "unknown", self.marker)
         elif self.memory.vanished:
-            yield Found("share-doubt", "unknown", "vanished")
+            yield Found("share-doubt", "unknown", f"vanished {self.memory.vanished}")
         elif self.marker == "never":
             yield Found("share-doubt", "caution", self.marker)
         looked = self.memory.looked
@@ -204,7 +204,7 @@ class Judge(Standing):
         """Whether a set was saved before another one; before a copy that was filed again comes what it was copied from."""
         assert other.sealed
         assert one.sealed
-        if self.original(one) is not one and other is not one and other.sealed.fingerprint == one.sealed.fingerprint:
+        if self.original(one) is not one and other is not one and saved(other.sealed) == saved(one.sealed):
             return True
         return self.captured(other) < self.captured(one)
 

@@ -27,7 +27,11 @@ def about_memory(arm: Standing, action: str) -> Iterable[Found]:
             yield Found("memory-differs", "hold", f"{lapse.name} {told.path}")  # another set differs in another way
         elif how == "awaits":
             held = action in ("power-down", "memory-swap")
-            yield Found("awaiting-proof", "hold" if held else "caution", f"{lapse.name} {lapse.ended}")
+            yield Found(
+                "awaiting-proof",
+                "hold" if held else "caution",
+                f"{lapse.name} {lapse.kind == 'power-down' and lapse.ended}",
+            )
 
 
 def settle(arm: Standing) -> None:

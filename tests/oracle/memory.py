@@ -108,7 +108,7 @@ class Memory:
         self.sign_offs: list[SignOff] = []
         self.stock: dict[str, dict[str, int]] = {}  # by type and date code, which is empty where it was not told
         self.looked: datetime | None = None
-        self.vanished = False
+        self.vanished: tuple[str, ...] = ()  # which sets, where nearly everything did
         self.copies_there: dict[str, Share] = {}
         self.rough: dict[Hashable, datetime] = {}
         self.told_exactly: dict[Hashable, datetime] = {}
@@ -132,25 +132,34 @@ class Memory:
         setting = self.setting
         return read_share(self.root / place, list(setting.layouts), [arm.id for arm in setting.arms], setting.zone)
 
-    def look(self, at: datetime, wait: timedelta, arm: str = "") -> None:
+    def look(self, at: datetime, wait: timedelta, arm: str = "", *, accept: bool = False) -> None:
         """`guard look --wait`: every set that settled is read; what changed since it was read is damaged.
 
         A look at one arm says nothing of the share as a whole, nor of whether nearly everything vanished.
         """
-        believed = self._pass("share", self.known, at, wait, arm)
+        if accept:  # what is not there is gone
+            self._forget("share", self.known)
+            for place, known in self.copies.items():
+                self._forget(place, known)
+        vanished = self._pass("share", self.known, at, wait, arm)
         if not arm:
-            self.looked, self.vanished = at, not believed
+            self.looked, self.vanished = at, vanished
         for place, known in self.copies.items():
             self._pass(place, known, at, wait, arm)
 
-    def _pass(self, place: str, known: dict[str, Known], at: datetime, wait: timedelta, arm: str) -> bool:
-        """One pass over a place; whether what was seen is believed at all."""
+    def _forget(self, place: str, known: dict[str, Known]) -> None:
+        there = self.read(place).sets
+        for path, each in known.items():
+            each.gone = each.gone or path not in there
+
+    def _pass(self, place: str, known: dict[str, Known], at: datetime, wait: timedelta, arm: str) -> tuple[str, ...]:
+        """One pass over a place; where nearly everything vanished, what did, and then nothing seen is believed."""
         there = self.read(place).sets
         if not arm:
             before = [path for path, each in known.items() if not each.gone]
             missing = [path for path in before if path not in there]
             if missing and len(missing) >= NEARLY_EVERYTHING * len(before):
-                return False
+                return tuple(missing)
         sets = {path: seen for path, seen in there.items() if arm in ("", seen.arm)}
         closely = self._newest(sets, known, carrying=False) | self._newest(sets, known, carrying=True)
         for path, seen in sets.items():
@@ -162,7 +171,7 @@ class Memory:
                 self._compare(each, seen, at, wait)
         for each in known.values():
             each.gone = each.gone or (arm in ("", each.arm) and each.path not in there)
-        return True
+        return ()
 
     def see_copies(self) -> None:
         """What lies in the further places now."""

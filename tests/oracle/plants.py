@@ -98,8 +98,8 @@ def _arm(dice: Random, name: str, now: datetime, *, calm: bool) -> Arm:
 
 
 def _hold_up(dice: Random) -> HoldUp:
-    """A capacitor that is charged within the time for which the mains must be on."""
-    farad, seconds = dice.choice((0.01, 0.022, 0.1)), dice.choice((60, 600))
+    """A capacitor; some take longer to charge than the time for which the mains must be on anyway."""
+    farad, seconds = dice.choice((0.01, 0.022, 0.1)), dice.choice((60, 600, 600, 4000))
     return HoldUp(farad, 5.0, dice.choice((2.0, 3.0)), seconds, dice.choice((20.0, 40.0)), 2.0, 30.0, 0.2, 0.3)
 
 

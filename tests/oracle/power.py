@@ -51,11 +51,13 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
             is_over, is_charged = arm.has_come(at, one.end), arm.has_come(at, one.end + arm.setting.powered_before)
             if is_over and not is_charged:
                 yield Found("not-powered-long-enough", "caution")
+    needed = max(arm.setting.powered_before, half_charged(arm.arm))
     if power is None:
         off_at = arm.off_at()
-        is_short = off_at is not None and not arm.has_come(at, off_at + arm.setting.powered_before)
+        is_short = off_at is not None and not arm.has_come(at, off_at + needed)
+        is_short = is_short or needed > arm.setting.powered_before
         yield Found("not-powered-long-enough", "hold" if is_short else "caution", f"{len(arm.swaps())} {arm.changes()}")
-    elif power[0] == "powered-off" or not arm.has_come(at, power[1] + arm.setting.powered_before):
+    elif power[0] == "powered-off" or not arm.has_come(at, power[1] + needed):
         yield Found("not-powered-long-enough", "hold", f"{power}")
 
 
@@ -70,17 +72,33 @@ def limit(arm: Standing, at: datetime) -> timedelta:
     return arm.setting.limit if hold_up is None else min(arm.setting.limit, hold_up)
 
 
+def half_charged(arm: Arm) -> timedelta:
+    """After how long its capacitor carries the memory for half of what it can, fully charged (explain)."""
+    if arm.hold_up is None:
+        return timedelta(0)
+    one = arm.hold_up
+    lost = one.least_v + one.series_ohm * _ampere(arm)
+    volt = lost + (one.charged_v - lost) / 2
+    return timedelta(seconds=-one.time_constant_s * math.log(1 - volt / one.charged_v))
+
+
+def _ampere(arm: Arm) -> float:
+    """What discharges the capacitor; cold is no gain, for it is derated."""
+    assert arm.hold_up
+    return (arm.hold_up.current_ua * 2 ** (max(arm.ambient_c - 25, 0) / 10) + arm.hold_up.leakage_ua) / 1e6
+
+
 def carried(arm: Arm, charged: timedelta) -> timedelta | None:
     """For how long the capacitor carries the memory at worst, in whole seconds; None where no figures tell.
 
     It was charged for so long through its time constant, loses a part to tolerance and age, and is discharged by a
-    constant current, which grows with the temperature, and by its leakage. Cold is no gain, for it is derated.
+    constant current, which grows with the temperature, and by its leakage.
     """
     if arm.hold_up is None:
         return None
     one = arm.hold_up
     farad = one.capacitance_f * (1 - one.tolerance) * (1 - one.ageing)
-    ampere = (one.current_ua * 2 ** (max(arm.ambient_c - 25, 0) / 10) + one.leakage_ua) / 1e6
+    ampere = _ampere(arm)
     volt = one.charged_v * (1 - math.exp(-charged.total_seconds() / one.time_constant_s)) - one.series_ohm * ampere
     return timedelta(seconds=math.floor(max(farad * (volt - one.least_v) / ampere, 0)))
 

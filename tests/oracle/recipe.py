@@ -39,6 +39,8 @@ def problems(seen: Seen, setting: Setting) -> list[str]:
         files = members(seen, part.files)
         if len(files) < part.at_least:
             found.append(f"{name}: {len(files)} files")
+        if files and not any(files.values()):
+            found.append(f"{name}: nothing but empty files")  # of which design 5 says "there and sound"
         found += [f"{name}: {why}" for why in unsound(seen, part)]
     return found + _checksums(seen)
 

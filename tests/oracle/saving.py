@@ -42,9 +42,11 @@ class Saving(Telling):
             stamp, content, told = faults.at_save(self.dice, self.setting.zone, arm, self.others(arm), taken, content)
         if not sound and self.dice.random() < 0.1:
             content, told = self.refiled(arm, content), told + " refiled"
+            if self.dice.random() < 0.3:
+                content, told = faults.with_sums(content), told + " with checksums"
         path = self.path(arm, stamp, form)
         name = path.rsplit("/", 1)[-1].removesuffix(form)
-        if any(f"{arm.id}/{name}" in other for other in self.memory.read().sets):
+        if any(f"{arm.id}/{name}" in other for other in [*self.memory.read().sets, *self.memory.known]):
             return ""  # of two sets of one stamp no rule says which is the newer one
         self.put("share", path, content, form, told)
         for place in self.setting.copies:

@@ -18,6 +18,11 @@ class Found(NamedTuple):
     subject: str = ""
 
 
+def saved(seen: Seen) -> frozenset[tuple[str, str]]:
+    """Every saved byte of a set: a list of checksums was made of them, and may have come later (explain)."""
+    return frozenset((name, file.digest) for name, file in seen.files.items() if name != "SHA256SUMS")
+
+
 class Standing:
     """One arm as things stand at ``now``; ``share`` is the share as it lies there, None where it is offline."""
 
@@ -63,7 +68,7 @@ class Standing:
         assert known.sealed
         if not self.setting.volatile or known.sealed.broken:
             return known
-        print_of = known.sealed.fingerprint
+        print_of = saved(known.sealed)
         return min((claim, one is not known, one.path, one) for claim, one in self._with(print_of))[-1]
 
     def captured(self, known: Known) -> datetime:
@@ -71,15 +76,15 @@ class Standing:
         assert known.sealed
         if not self.setting.volatile or known.sealed.broken:
             return self.own_capture(known)
-        return min(claim for claim, _ in self._with(known.sealed.fingerprint))
+        return min(claim for claim, _ in self._with(saved(known.sealed)))
 
-    def _with(self, print_of: str) -> list[tuple[datetime, Known]]:
+    def _with(self, print_of: frozenset[tuple[str, str]]) -> list[tuple[datetime, Known]]:
         """The sets of the arm that had these bytes, each with the time that it claims as it was then."""
         return [
             (self._claim(one, version), one)
             for one in self.sets
             for version in one.versions
-            if version.fingerprint == print_of and not version.broken
+            if saved(version) == print_of and not version.broken
         ]
 
     def complete(self, known: Known) -> bool:

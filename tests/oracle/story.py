@@ -163,6 +163,7 @@ LOUD = (
     *(Story.new_set,) * 2,
     *(Story.look,) * 3,
     Story.look_at_one,
+    *(Story.accept,) * 2,
     Story.prove_due,
     *(Story.prove_all,) * 2,
     Story.mark,
