@@ -59,10 +59,11 @@ def lapses(arm: Standing) -> list[Lapse]:
     found += [
         Lapse("memory-swap", at, at, _before(arm, at)) for at in arm.changes()
     ]  # nobody knows how long it was out
-    names, off_at = {one.name for one in found}, {mark.at for mark in arm.marks("powered-off")}
+    names = {one.name for one in found}
+    told = {*(mark.at for mark in arm.marks("powered-off", "cell-changed")), *(one.began for one in arm.swaps())}
     for name, one in arm.memory.differed.items():
-        if name[0] == arm.arm.id and one.name not in names and (one.kind != "power-down" or one.began in off_at):
-            found.append(one)
+        if name[0] == arm.arm.id and one.name not in names and one.began in told:
+            found.append(one)  # whose mark nobody took back
     return [one for one in found if (arm.arm.id, *one.name) not in arm.memory.settled]
 
 
