@@ -38,8 +38,8 @@ def settle(arm: Standing) -> None:
     """What was proven once stays so, whatever becomes of the sets; what differed once is not lifted by another mark."""
     for lapse in lapses(arm):
         name, how = (arm.arm.id, *lapse.name), outcome(arm, lapse)
-        if how == "proven":
-            arm.memory.settled.add(name)
+        if how == "proven" and lapse.ended:
+            arm.memory.settled[name] = lapse.ended
         elif how == "differs":
             arm.memory.differed[name] = lapse
 
@@ -64,7 +64,13 @@ def lapses(arm: Standing) -> list[Lapse]:
     for name, one in arm.memory.differed.items():
         if name[0] == arm.arm.id and one.name not in names and one.began in told:
             found.append(one)  # whose mark nobody took back
-    return [one for one in found if (arm.arm.id, *one.name) not in arm.memory.settled]
+    return [one for one in found if not _is_settled(arm, one)]
+
+
+def _is_settled(arm: Standing, lapse: Lapse) -> bool:
+    """Whether it was proven once; power that came back later than was told then, or not at all, is another matter."""
+    ended = arm.memory.settled.get((arm.arm.id, *lapse.name))
+    return ended is not None and (lapse.kind != "power-down" or bool(lapse.ended and lapse.ended <= ended))
 
 
 def _before(arm: Standing, began: datetime) -> Seen | None:

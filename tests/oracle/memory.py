@@ -103,7 +103,7 @@ class Memory:
         self.marks: list[Mark] = []
         self.events: list[Event] = []
         self.swaps: list[Swap] = []
-        self.settled: set[tuple[str, str, datetime]] = set()  # of which arm, and which lapse of its memory
+        self.settled: dict[tuple[str, str, datetime], datetime] = {}  # which lapse of which arm, and when that ended
         self.differed: dict[tuple[str, str, datetime], Lapse] = {}
         self.sign_offs: list[SignOff] = []
         self.stock: dict[str, dict[str, int]] = {}  # by type and date code, which is empty where it was not told
