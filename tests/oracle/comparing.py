@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
+from tests.oracle import power
 from tests.oracle.calling import Given
 from tests.oracle.judging import RANK, Judge
 from tests.oracle.memory import Memory
@@ -56,7 +57,7 @@ def _adopt_end(judge: Judge, memory: Memory, answer: dict[str, Any]) -> None:
     for one in answer["findings"]:
         last = judge.swaps()[-1:]
         if one["code"] == "not-powered-long-enough" and one["turns_at"] and last and last[0].ended:
-            ended = moment(one["turns_at"]) - judge.setting.powered_before
+            ended = moment(one["turns_at"]) - power.needed(judge)
             if last[0].ended <= ended <= last[0].ended + LATE:
                 memory.swaps[memory.swaps.index(last[0])] = last[0]._replace(ended=ended)
 

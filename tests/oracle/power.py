@@ -51,13 +51,12 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
             is_over, is_charged = arm.has_come(at, one.end), arm.has_come(at, one.end + arm.setting.powered_before)
             if is_over and not is_charged:
                 yield Found("not-powered-long-enough", "caution")
-    needed = max(arm.setting.powered_before, half_charged(arm.arm))
     if power is None:
         off_at = arm.off_at()
-        is_short = off_at is not None and not arm.has_come(at, off_at + needed)
-        is_short = is_short or needed > arm.setting.powered_before
+        is_short = off_at is not None and not arm.has_come(at, off_at + needed(arm))
+        is_short = is_short or needed(arm) > arm.setting.powered_before
         yield Found("not-powered-long-enough", "hold" if is_short else "caution", f"{len(arm.swaps())} {arm.changes()}")
-    elif power[0] == "powered-off" or not arm.has_come(at, power[1] + needed):
+    elif power[0] == "powered-off" or not arm.has_come(at, power[1] + needed(arm)):
         yield Found("not-powered-long-enough", "hold", f"{power}")
 
 
@@ -72,14 +71,19 @@ def limit(arm: Standing, at: datetime) -> timedelta:
     return arm.setting.limit if hold_up is None else min(arm.setting.limit, hold_up)
 
 
-def half_charged(arm: Arm) -> timedelta:
-    """After how long its capacitor carries the memory for half of what it can, fully charged (explain)."""
-    if arm.hold_up is None:
-        return timedelta(0)
-    one = arm.hold_up
-    lost = one.least_v + one.series_ohm * _ampere(arm)
-    volt = lost + (one.charged_v - lost) / 2
-    return timedelta(seconds=-one.time_constant_s * math.log(1 - volt / one.charged_v))
+def needed(arm: Standing) -> timedelta:
+    """For how long the controller must have been on before its memory cell is taken out.
+
+    Explain: until its capacitor carries the memory for half of what it can; the limit of the window is enough.
+    """
+    one, least = arm.arm.hold_up, arm.setting.powered_before
+    if one is None:
+        return least
+    ampere, farad = _ampere(arm.arm), one.capacitance_f * (1 - one.tolerance) * (1 - one.ageing)
+    lost = one.least_v + one.series_ohm * ampere
+    enough = min((one.charged_v - lost) / 2, arm.setting.limit.total_seconds() * ampere / farad)
+    charging = -one.time_constant_s * math.log(1 - (lost + enough) / one.charged_v)
+    return max(least, timedelta(seconds=charging))
 
 
 def _ampere(arm: Arm) -> float:
