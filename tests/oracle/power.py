@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from tests.oracle.memory import Event
-from tests.oracle.setting import Arm
+from tests.oracle.setting import Arm, HoldUp
 from tests.oracle.standing import Found, Standing
 
 MUST_STAY_ON = {
@@ -65,10 +65,13 @@ def limit(arm: Standing, at: datetime) -> timedelta:
 
     Where it is not known for how long the controller was on, it is as long as is asked for, which is a caution.
     """
-    power, least = arm.power(), arm.setting.powered_before
-    charged = at - power[1] if power and power[0] == "powered-on" else least
-    hold_up = carried(arm.arm, charged)
-    return arm.setting.limit if hold_up is None else min(arm.setting.limit, hold_up)
+    if arm.arm.hold_up is None:
+        return arm.setting.limit
+    power, one = arm.power(), arm.arm.hold_up
+    charged = at - power[1] if power and power[0] == "powered-on" else arm.setting.powered_before
+    farad, ampere, least_v = _worst(arm.arm, one)
+    volt = one.charged_v * (1 - math.exp(-charged.total_seconds() / one.time_constant_s)) - least_v
+    return min(arm.setting.limit, timedelta(seconds=math.floor(max(farad * volt / ampere, 0))))
 
 
 def needed(arm: Standing) -> timedelta:
@@ -79,32 +82,21 @@ def needed(arm: Standing) -> timedelta:
     one, least = arm.arm.hold_up, arm.setting.powered_before
     if one is None:
         return least
-    ampere, farad = _ampere(arm.arm), one.capacitance_f * (1 - one.tolerance) * (1 - one.ageing)
-    lost = one.least_v + one.series_ohm * ampere
-    enough = min((one.charged_v - lost) / 2, arm.setting.limit.total_seconds() * ampere / farad)
-    charging = -one.time_constant_s * math.log(1 - (lost + enough) / one.charged_v)
+    farad, ampere, least_v = _worst(arm.arm, one)
+    enough = min((one.charged_v - least_v) / 2, arm.setting.limit.total_seconds() * ampere / farad)
+    charging = -one.time_constant_s * math.log(1 - (least_v + enough) / one.charged_v)
     return max(least, timedelta(seconds=charging))
 
 
-def _ampere(arm: Arm) -> float:
-    """What discharges the capacitor; cold is no gain, for it is derated."""
-    assert arm.hold_up
-    return (arm.hold_up.current_ua * 2 ** (max(arm.ambient_c - 25, 0) / 10) + arm.hold_up.leakage_ua) / 1e6
+def _worst(arm: Arm, one: HoldUp) -> tuple[float, float, float]:
+    """The capacitance that is left, what discharges it, and down to which voltage it carries the memory.
 
-
-def carried(arm: Arm, charged: timedelta) -> timedelta | None:
-    """For how long the capacitor carries the memory at worst, in whole seconds; None where no figures tell.
-
-    It was charged for so long through its time constant, loses a part to tolerance and age, and is discharged by a
-    constant current, which grows with the temperature, and by its leakage.
+    It loses a part to tolerance and age, and some of itself; what the memory draws grows with the temperature (cold
+    is no gain, for it is derated) and is drawn through its series resistance.
     """
-    if arm.hold_up is None:
-        return None
-    one = arm.hold_up
+    drawn = one.current_ua * 2 ** (max(arm.ambient_c - 25, 0) / 10) / 1e6
     farad = one.capacitance_f * (1 - one.tolerance) * (1 - one.ageing)
-    ampere = _ampere(arm)
-    volt = one.charged_v * (1 - math.exp(-charged.total_seconds() / one.time_constant_s)) - one.series_ohm * ampere
-    return timedelta(seconds=math.floor(max(farad * (volt - one.least_v) / ampere, 0)))
+    return farad, drawn + one.leakage_ua / 1e6, one.least_v + one.series_ohm * drawn
 
 
 def planned(arm: Standing, kinds: tuple[str, ...], at: datetime, off: timedelta) -> list[Event]:
