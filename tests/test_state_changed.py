@@ -59,6 +59,21 @@ def test_a_value_that_was_never_written(kept: Plant, database: str, change: str,
     assert told.err.startswith("A database of the state folder holds ")
 
 
+def test_an_entry_of_which_a_part_is_lost(kept: Plant) -> None:
+    """As where bytes of a page are: what the table does not allow stands there."""
+    with closing(sqlite3.connect(kept.root / "state" / "ledger.db")) as db:
+        db.executescript(
+            "PRAGMA writable_schema=ON; UPDATE sqlite_schema SET sql=replace(sql, 'kind TEXT NOT NULL', 'kind TEXT');"
+        )
+    with closing(sqlite3.connect(kept.root / "state" / "ledger.db")) as db, db:
+        db.execute("UPDATE entries SET kind = NULL WHERE seq = 2")
+
+    told = kept.run("ledger", "show")
+
+    assert (told.code, told.out) == (1, "")
+    assert told.err.startswith("A database of the state folder holds ")
+
+
 def test_a_count_of_entries_that_is_gone(kept: Plant) -> None:
     with closing(sqlite3.connect(kept.root / "state" / "ledger.db")) as db, db:
         db.execute("UPDATE sqlite_sequence SET seq = NULL")

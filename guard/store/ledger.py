@@ -138,6 +138,9 @@ class Ledger:
             rows = self.store.connection.execute(
                 f"SELECT {_COLUMNS} FROM entries ORDER BY seq DESC LIMIT ?", (-1 if last is None else last,)
             ).fetchall()
+        torn = next((row for row in rows if None in row), None)
+        if torn is not None:
+            raise ValueUnreadable(torn, "an entry of the ledger")
         return [Entry(*row) for row in reversed(rows)]
 
     def last_fact(self, since: int = 0) -> int:
@@ -160,7 +163,7 @@ class Ledger:
                 entry = Entry(*row)
                 why = _fault(entry, expected, prev)
                 if why is not None:
-                    return Check(self._count(), min(expected, entry.seq), why)
+                    return Check(self._count(), min(expected, entry.seq or expected), why)
                 count, prev, expected = count + 1, entry.hash, entry.seq + 1
         if given is not None and given[0] is None:
             return Check(count, expected, "how many there were is not known, so entries at the end may be missing")
