@@ -184,6 +184,17 @@ def test_a_person_answers_for_one_time_off_and_not_for_the_next() -> None:
     assert asked("position-swap", powered=again, sign_offs=(answered,)).verdict.level == "hold"
 
 
+def test_power_that_is_off_hides_no_plan_to_take_it_away() -> None:
+    off = Powered(on=False, since=NOW - HOUR, source="marked powered-off")
+    of = asked("position-swap", planned("power-down"), powered=off)
+    assert found(of) == HOLD * 2
+    for each in of.findings("power-must-stay-on"):
+        answered = sign_off("power-must-stay-on", subject=subject(each), until=AT + DAY)
+        one = Given(of.facts._replace(sign_offs=(answered,)), of.question)
+        assert [told.signed_off is not None for told in one.findings("power-must-stay-on")].count(True) == 1
+        assert one.verdict.level == "hold"
+
+
 @pytest.mark.parametrize(
     ("powered", "cautious"),
     [

@@ -5,7 +5,7 @@ An event counts from its start up to its end, which is outside; what is asked ab
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 
 from guard.model import BY_HAND, POWER_OFF, Action, ArmFacts, Finding, Level, PlannedEvent, Question
@@ -30,16 +30,22 @@ MOST_NAMED = 3
 
 def power_must_stay_on(at: Standing, question: Question) -> Outcome:
     """Hold where position cells would be changed while the power is known, or planned, to be off."""
+    planned = _planned_off(at, question)
+    return Outcome((*_known_off(at, question), *planned.findings), planned.turns_at)
+
+
+def _known_off(at: Standing, question: Question) -> Iterator[Finding]:
     arm, powered = at.facts.arm.id, at.facts.powered
-    swaps_position = question.action == "position-swap"
-    if swaps_position and powered.on is False:
+    if question.action == "position-swap" and powered.on is False:
         message = f"{arm} is known to be off ({powered.source or 'no source'}); its position cells are changed with the power on."
         lifts = (
             f"Power {arm} on as the site's energy control procedure says, then record it: guard mark powered-on {arm}"
         )
-        return Outcome(
-            (finding("power-must-stay-on", "hold", message, lifts, on=False, since=utc(powered.since), events=[]),)
-        )
+        yield finding("power-must-stay-on", "hold", message, lifts, on=False, since=utc(powered.since), events=[])
+
+
+def _planned_off(at: Standing, question: Question) -> Outcome:
+    arm, swaps_position = at.facts.arm.id, question.action == "position-swap"
     if not swaps_position and question.action not in POWER_OFF:
         return SILENT
     kinds: Collection[Action] = POWER_OFF if swaps_position else ("position-swap",)
