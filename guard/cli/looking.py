@@ -214,7 +214,11 @@ def configure_prove(parser: argparse.ArgumentParser) -> Run:
         help="a set's path, or 8 or more digits of its fingerprint; its further copies too",
     )
     which.add_argument("--arm", metavar="ARM", help="the newest complete set of this arm")
-    which.add_argument("--due", action="store_true", help="every set whose proof is due")
+    which.add_argument(
+        "--due",
+        action="store_true",
+        help="every set that was never read back, or not for half of proof.read-back-within",
+    )
     return _prove
 
 

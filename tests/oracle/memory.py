@@ -109,6 +109,7 @@ class Memory:
         self.stock: dict[str, dict[str, int]] = {}  # by type and date code, which is empty where it was not told
         self.looked: datetime | None = None
         self.vanished: tuple[str, ...] = ()  # which sets, where nearly everything did
+        self.in_doubt: dict[str, bool] = {}  # by place, whether nearly everything there vanished
         self.copies_there: dict[str, Share] = {}
         self.rough: dict[Hashable, datetime] = {}
         self.told_exactly: dict[Hashable, datetime] = {}
@@ -135,7 +136,8 @@ class Memory:
     def look(self, at: datetime, wait: timedelta, arm: str = "", *, accept: bool = False) -> None:
         """`guard look --wait`: every set that settled is read; what changed since it was read is damaged.
 
-        A look at one arm says nothing of the share as a whole, nor of whether nearly everything vanished.
+        A look at one arm says nothing of the share as a whole, nor takes it for granted that nearly everything of the
+        arm is gone.
         """
         if accept:  # what is not there is gone
             self._forget("share", self.known)
@@ -155,11 +157,14 @@ class Memory:
     def _pass(self, place: str, known: dict[str, Known], at: datetime, wait: timedelta, arm: str) -> tuple[str, ...]:
         """One pass over a place; where nearly everything vanished, what did, and then nothing seen is believed."""
         there = self.read(place).sets
+        before = [path for path, each in known.items() if not each.gone and arm in ("", each.arm)]
+        missing = [path for path in before if path not in there]
+        nearly_all = bool(missing) and len(missing) >= NEARLY_EVERYTHING * len(before)
         if not arm:
-            before = [path for path, each in known.items() if not each.gone]
-            missing = [path for path in before if path not in there]
-            if missing and len(missing) >= NEARLY_EVERYTHING * len(before):
+            self.in_doubt[place] = nearly_all
+            if nearly_all:
                 return tuple(missing)
+        gone = set() if nearly_all or (arm and self.in_doubt.get(place)) else set(missing)
         sets = {path: seen for path, seen in there.items() if arm in ("", seen.arm)}
         closely = self._newest(sets, known, carrying=False) | self._newest(sets, known, carrying=True)
         for path, seen in sets.items():
@@ -169,8 +174,8 @@ class Memory:
                 self._settle(each, seen, at, wait)
             elif seen.look != each.listed and (path in closely or not _in_place(each, seen)):
                 self._compare(each, seen, at, wait)
-        for each in known.values():
-            each.gone = each.gone or (arm in ("", each.arm) and each.path not in there)
+        for path in gone:
+            known[path].gone = True
         return ()
 
     def see_copies(self) -> None:
