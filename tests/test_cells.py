@@ -205,20 +205,22 @@ ALARM = mark("cell-alarm", NOW - DAY)
 
 
 class TestAlarm:
-    """An alarm holds until a later change of the cell that it is about; one that names no cell, until one that may be."""
+    """An alarm holds until a later change of the cell that it is about; one that names no cell, until all were changed."""
 
     @pytest.mark.parametrize(
         ("alarm", "change", "stands"),
         [
             pytest.param("", None, True, id="no-change"),
-            pytest.param("", ("", MICROSECOND), False, id="any-change-later"),
-            pytest.param("", ("", timedelta()), True, id="a-change-at-the-same-moment"),
-            pytest.param("", ("", -HOUR), True, id="a-change-before"),
-            pytest.param("", ("memory-cell", HOUR), False, id="a-change-of-the-memory-cell"),
+            pytest.param("", ("", MICROSECOND), True, id="some-change-later"),
+            pytest.param("", ("memory-cell", HOUR), True, id="a-change-of-the-memory-cell-alone"),
             pytest.param("", ("position-cell", HOUR), True, id="a-change-of-position-cells-alone"),
-            pytest.param("", ("", DAY - MICROSECOND), False, id="a-change-just-now"),
-            pytest.param("", ("", DAY + MICROSECOND), True, id="a-change-by-a-clock-that-was-ahead"),
-            pytest.param("memory-cell", ("memory-cell", HOUR), False, id="a-change-of-that-cell"),
+            pytest.param("memory-cell", ("memory-cell", MICROSECOND), False, id="a-change-of-that-cell"),
+            pytest.param("memory-cell", ("memory-cell", timedelta()), True, id="a-change-at-the-same-moment"),
+            pytest.param("memory-cell", ("memory-cell", -HOUR), True, id="a-change-before"),
+            pytest.param("memory-cell", ("memory-cell", DAY - MICROSECOND), False, id="a-change-just-now"),
+            pytest.param(
+                "memory-cell", ("memory-cell", DAY + MICROSECOND), True, id="a-change-by-a-clock-that-was-ahead"
+            ),
             pytest.param("memory-cell", ("position-cell", HOUR), True, id="a-change-of-another-cell"),
             pytest.param("memory-cell", ("", HOUR), True, id="a-change-that-names-no-cell"),
             pytest.param("gone-from-the-configuration", ("memory-cell", HOUR), True, id="an-alarm-of-a-type-unknown"),
@@ -229,6 +231,18 @@ class TestAlarm:
         if change is not None:
             marks.append(mark("cell-changed", ALARM.at + change[1], cell=change[0]))
         assert told(given(proven(), marks=tuple(marks))) == ([("cell-alarm", "hold")] if stands else [])
+
+    @pytest.mark.parametrize(
+        ("changed", "stands"),
+        [
+            pytest.param(("memory-cell", "position-cell"), False, id="all"),
+            pytest.param(("memory-cell", "memory-cell"), True, id="one-of-them-twice"),
+            pytest.param(("memory-cell", ""), True, id="one-of-them-and-nobody-told-which"),
+        ],
+    )
+    def test_one_that_names_no_cell_ends_once_all_were_changed(self, changed: tuple[str, ...], stands: bool) -> None:  # noqa: FBT001
+        marks = (ALARM, *(mark("cell-changed", ALARM.at + n * HOUR, cell=cell) for n, cell in enumerate(changed, 1)))
+        assert ("cell-alarm" in dict(told(given(proven(), marks=marks)))) == stands
 
     def test_a_new_cell_of_another_type_of_the_same_kind_ends_it(self) -> None:
         cells = (FittedCell(TYPES["large-cell"], IN), *YOUNG_CELLS)

@@ -108,28 +108,21 @@ def overdue_at(start: datetime, kind: CellType) -> datetime | None:
 def open_alarms(marks: Iterable[Mark], cells: Iterable[FittedCell], as_of: datetime) -> list[Mark]:
     """The alarms with no later change of the cell that they are about.
 
-    An alarm that names no cell ends with the next change that may have been its cure: of a cell that is not named
-    either, or of a memory cell, which is the graver loss. A change that names no cell ends no other alarm. One
-    recorded by a clock that was ahead proves nothing of an alarm from after it was set right.
+    A cell of another type of the same kind may have taken its place. An alarm that names no cell ends once every cell
+    of the arm was changed: nobody knows which of them it was. A change that names no cell ends none. One recorded by a
+    clock that was ahead proves nothing of an alarm from after it was set right.
     """
     kinds = {cell.type.name: cell.type.kind for cell in cells}
     marks = tuple(marks)
-    changes = [mark for mark in marks if mark.kind == "cell-changed"]
-    return [
-        alarm
-        for alarm in marks
-        if alarm.kind == "cell-alarm"
-        and not any(
-            change.at > alarm.at and not alarm.at <= as_of < change.at and _ends(change.cell, alarm.cell, kinds)
-            for change in changes
-        )
-    ]
+    changes = [mark for mark in marks if mark.kind == "cell-changed" and mark.cell]
+    return [alarm for alarm in marks if alarm.kind == "cell-alarm" and not _has_ended(alarm, changes, kinds, as_of)]
 
 
-def _ends(changed: str, alarmed: str, kinds: Mapping[str, str]) -> bool:
-    if alarmed:
-        return bool(changed) and kinds.get(changed, changed) == kinds.get(alarmed, alarmed)
-    return not changed or kinds.get(changed) == "memory"
+def _has_ended(alarm: Mark, changes: Iterable[Mark], kinds: Mapping[str, str], as_of: datetime) -> bool:
+    changed = {change.cell for change in changes if change.at > alarm.at and not alarm.at <= as_of < change.at}
+    if not alarm.cell:
+        return bool(kinds) and changed.issuperset(kinds)
+    return kinds.get(alarm.cell, alarm.cell) in {kinds.get(cell, cell) for cell in changed}
 
 
 def is_of_memory_cell(mark: Mark, facts: ArmFacts) -> bool:

@@ -316,7 +316,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         "Somebody marked a low-cell alarm, and no change of a cell was recorded since.",
         "After the alarm the cell may not carry the memory through the next time without mains.",
         (
-            ("hold", "a cell-alarm mark with no later cell-changed mark of that cell"),
+            ("hold", "a cell-alarm mark with no later cell-changed mark of that cell, or of each where it names none"),
             (
                 "caution",
                 "the same, and the action replaces that very cell; all cells of the arm where nobody said which",
