@@ -263,6 +263,13 @@ class TestAlarm:
         assert told(of) == [("cell-alarm", level)]
         assert "Find out which cell it is" in of.findings("cell-alarm")[0].remedy
 
+    @pytest.mark.parametrize(
+        ("name", "cells"), [("", ()), ("of-old", ()), ("of-old", YOUNG_CELLS)], ids=["none", "of-none", "of-another"]
+    )
+    def test_a_visit_changes_no_cell_that_is_not_listed(self, name: str, cells: tuple[FittedCell, ...]) -> None:
+        of = given(proven(), action="service-visit", marks=(ALARM._replace(cell=name),), cells=cells)
+        assert ("cell-alarm", "hold") in told(of)
+
     def test_one_that_names_no_cell_is_about_the_only_one(self) -> None:
         memory = tuple(cell for cell in YOUNG_CELLS if cell.type.kind == "memory")
         assert told(given(proven(), action="memory-swap", marks=(ALARM,), cells=memory)) == [("cell-alarm", "caution")]

@@ -252,7 +252,8 @@ def _age_unknown(arm: str, cell: FittedCell, question: Question) -> Finding:
 def cell_alarm(at: Standing, question: Question) -> Outcome:
     """Hold while an alarm has no later change; at most caution where the action replaces the cell that it is about.
 
-    Of which cell an alarm was that names none, nobody knows: the action must replace them all.
+    Of which cell an alarm was that names none, nobody knows: the action must replace them all. What a cell is that is
+    not listed, nobody knows either.
     """
     alarms = open_alarms(at.facts.marks, at.facts.cells, at.facts.as_of)
     if not alarms:
@@ -267,8 +268,8 @@ def _alarm_order(mark: Mark) -> tuple[datetime, str, str]:
 
 def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
     arm = at.facts.arm.id
-    kinds = {cell.type.kind for cell in at.facts.cells if mark.cell in ("", cell.type.name)} or {"memory", "position"}
-    replaced = kinds.issubset(REPLACED[question.action])
+    kinds = {cell.type.kind for cell in at.facts.cells if mark.cell in ("", cell.type.name)}
+    replaced = bool(kinds) and kinds.issubset(REPLACED[question.action])
     about = f"its {mark.cell} is low" if mark.cell else "a cell is low, it was not marked which"
     by = f" (marked by {mark.by})" if mark.by else ""
     message = f"The controller of {arm} has told that {about}{by}, and no change was recorded since."
@@ -277,7 +278,7 @@ def _alarm(at: Standing, question: Question, mark: Mark) -> Finding:
         f"Leave the power of {arm} on, save a backup, and have the cell changed.{which} A memory cell: guard swap begin"
         f" {arm}. Other cells, once they are changed: guard mark cell-changed {arm} --cell TYPE"
     )
-    if is_out(at) and "memory" in kinds:
+    if is_out(at) and (not kinds or "memory" in kinds):
         lifts = f"{_ends_it(arm)}{which}"
     level: Level = "caution" if replaced else "hold"
     return finding(
