@@ -217,7 +217,7 @@ def configure_prove(parser: argparse.ArgumentParser) -> Run:
     which.add_argument(
         "--due",
         action="store_true",
-        help="every set that was never read back, or not for half of proof.read-back-within",
+        help="every complete set that was never read back, or not for half of proof.read-back-within",
     )
     return _prove
 

@@ -48,10 +48,11 @@ class Deeds(Saving):
             self.memory.look(at, timedelta(0), arm.id)
 
     def prove_due(self) -> None:
-        """Read back what never was, or "not for half of proof.read-back-within" (guard prove --help)."""
+        """Read back each complete set that never was, or "not for half of proof.read-back-within" (guard prove --help)."""
         at, half = now(), self.setting.read_back_within / 2
         self.order("prove", "--due")
-        self._proved([one for one in self.memory.known.values() if not one.read_at or at - one.read_at > half], at)
+        whole = [one for one in self.memory.known.values() if self.memory.is_whole(one)]
+        self._proved([one for one in whole if not one.read_at or at - one.read_at > half], at)
 
     def prove_all(self) -> None:
         """Read back every set by name, and its copies with it."""

@@ -188,7 +188,7 @@ class Memory:
         README: what "is overwritten in place is noticed [...] sooner only in the set that an answer rests on and its
         copies, where size or time changed".
         """
-        whole = [(place, one) for place, one in self.copies_of(known) if self._is_whole(one)]
+        whole = [(place, one) for place, one in self.copies_of(known) if self.is_whole(one)]
         there = [(place, one, self.copies_there[place].sets.get(one.path)) for place, one in whole]
         return len({place for place, one, seen in there if seen and seen.look == one.listed})
 
@@ -211,13 +211,14 @@ class Memory:
         newest: dict[str, tuple[datetime, str]] = {}
         for path, seen in sets.items():
             each = known.get(path)
-            if not carrying or (each and each.read_at and self._is_whole(each)):
+            if not carrying or (each and each.read_at and self.is_whole(each)):
                 first_seen = each.first_seen if each else datetime.max.replace(tzinfo=UTC)
                 one = (seen.stamp or first_seen, path)
                 newest[seen.arm] = max(newest.get(seen.arm, one), one)
         return {path for _, path in newest.values()}
 
-    def _is_whole(self, known: Known) -> bool:
+    def is_whole(self, known: Known) -> bool:
+        """Whether a set was read, is there, complete and not damaged."""
         sealed = known.sealed
         return bool(sealed and not known.gone and not known.damage and not problems(sealed, self.setting))
 
