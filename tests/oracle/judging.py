@@ -131,7 +131,8 @@ class Judge(Standing):
         for seen in there.values():
             if seen.arm != self.arm.id or (seen.path in known and known[seen.path].sealed):
                 continue
-            believed = seen.stamp and BELIEVED_SINCE <= seen.stamp <= self.now
+            first_seen = known[seen.path].first_seen if seen.path in known else self.now
+            believed = seen.stamp and BELIEVED_SINCE <= seen.stamp <= first_seen
             if self.carrier and seen.stamp and believed and seen.stamp < self.captured(self.carrier):
                 continue
             yield Found("unsettled-newer", "caution")

@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import stat
+import struct
 import tarfile
 import zipfile
 import zlib
@@ -16,7 +17,10 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-BROKEN = (OSError, zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFError, ValueError, NotImplementedError)
+BROKEN = (
+    *(OSError, zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFError, ValueError, NotImplementedError),
+    struct.error,
+)
 ARCHIVES = (".zip", ".tar", ".tar.gz", ".tgz")
 DIGITS = {"Y": r"\d{4}", "m": r"\d{2}", "d": r"\d{2}", "H": r"\d{2}", "M": r"\d{2}", "S": r"\d{2}"}
 
@@ -192,9 +196,14 @@ def _file(changed: datetime, data: bytes) -> File:
 
 
 def _zip(where: Path, zone: ZoneInfo) -> tuple[dict[str, File], tuple[str, ...]]:
-    files = {}
+    """PKWARE APPNOTE 4.3.7 and 4.3.12: a member's checksum and sizes stand twice, before it and at the end."""
+    files, data = {}, where.read_bytes()
     with zipfile.ZipFile(where) as archive:
         for member in archive.infolist():
+            if (member.CRC, member.compress_size, member.file_size) != struct.unpack_from(
+                "<3I", data, member.header_offset + 14
+            ):
+                raise zipfile.BadZipFile("its headers differ")
             if not member.is_dir():
                 files[member.filename] = _file(earliest(datetime(*member.date_time), zone), archive.read(member))
     return files, ()
