@@ -181,10 +181,11 @@ class Judge(Standing):
             yield Found("refiled-copy", "caution", one.path)
         if self.clock_doubt(one):
             yield Found("clock-doubt", "caution", one.path)
+        changed = {name: file.changed for name, file in one.sealed.files.items() if file.changed >= BELIEVED_SINCE}
         times = [
-            max(one.sealed.files[name].changed for name in names)
+            max(known)
             for part in self.setting.parts.values()
-            if (names := members(one.sealed, part.files))
+            if (known := [changed[name] for name in members(one.sealed, part.files) if name in changed])
         ]
         if times and max(times) - min(times) > self.setting.parts_apart:
             yield Found("mixed-times", "caution", one.path)

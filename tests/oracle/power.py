@@ -38,10 +38,10 @@ def about_window(arm: Standing, at: datetime) -> Iterable[Found]:
 def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Iterable[Found]:
     """Whether the power is as the action needs it."""
     power = arm.power()
-    is_off = action == "position-swap" and power is not None and power[0] == "powered-off"
-    clashing = planned(arm, MUST_STAY_ON[action], at, off)
-    if is_off or clashing:
-        yield Found("power-must-stay-on", "hold", f"{is_off} {clashing}")
+    if action == "position-swap" and power is not None and power[0] == "powered-off":
+        yield Found("power-must-stay-on", "hold", f"{power}")
+    if clashing := planned(arm, MUST_STAY_ON[action], at, off):
+        yield Found("power-must-stay-on", "hold", str(clashing))
     if clashing := planned(arm, CONTRADICTS[action], at, off):
         yield Found("event-conflict", "caution", str(clashing))
     if action != "memory-swap" or arm.is_out():

@@ -118,7 +118,7 @@ class Standing:
             for part in ("axis-zero", "image"):
                 if part in self.setting.parts:
                     mine = members(known.sealed, self.setting.parts[part].files)
-                    if mine and mine == members(other.sealed, self.setting.parts[part].files):
+                    if any(mine.values()) and mine == members(other.sealed, self.setting.parts[part].files):
                         return f"{part} equals that of {other.path}"
         return ""
 
