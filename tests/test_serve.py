@@ -271,7 +271,7 @@ class TestWarnings:
             db.close()
         hand = Hand("looking", load(str(plant.config)), lambda _: lambda: None, Event())
         looking = Looking(hand, lambda: None)
-        with pytest.raises(ValueError, match="manifest") if trouble == "a-torn-row" else nullcontext():
+        with pytest.raises(ValueError, match="the files of a set") if trouble == "a-torn-row" else nullcontext():
             looking()
         looking.close()
         assert [each.arm for each in hand.desk.warnings()] == ["arm-07"]
