@@ -21,7 +21,7 @@ def test_what_it_answers_and_what_it_raises_comes_through() -> None:
 def test_no_answer_is_told() -> None:
     server = Event()
     with pytest.raises(ShareUnreadable, match=r"it has not answered for 0\.05 s"):
-        answered("/share", server.wait, 0.05)
+        answered("/silent", server.wait, 0.05)
     server.set()
 
 
