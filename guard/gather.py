@@ -42,6 +42,10 @@ CLOCK_TOLERANCE = timedelta(minutes=2)
 """A clock that is kept right by others is set back by seconds at most (common practice, no source)."""
 
 
+CHARGING = timedelta(days=31)
+"""No capacitor takes longer to charge (common practice, no source)."""
+
+
 def still_to_come(ledger: Ledger, catalogue: Catalogue, arm: str, now: datetime) -> datetime | None:
     """The latest time for which something of an arm is known that is there, where that is still to come; else None.
 
@@ -97,7 +101,8 @@ def recorded(
     asked = [arm for arm in arms if settings.arms[arm].presence]
     answering = presences(catalogue.store, ledger.store, asked)
     told, times = proofs(ledger, only), answers(catalogue.store, ledger.store, asked)
-    since = earlier(as_of, settings.limits.powered_before) or as_of  # a power-down counts for so long once it is over
+    # A power-down counts, once it is over, until the arm was on for long enough.
+    since = earlier(as_of, max(settings.limits.powered_before, CHARGING)) or as_of
     known = planned_events(ledger) if planned is None else planned
     planned_on = by_arm(event for event in known if not is_over(event, since))
     events = {arm: planned_on[arm] for arm in arms if arm in planned_on}

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guard.model import Level, Powered
+from guard.model import Level, PlannedEvent, Powered
 from guard.plant import HoldUp
 from guard.rules.window import TimeOut, is_by_hold_up, limit_in_words, time_out, why
 from tests.facts import ARM, DAY, HOUR, LONG_ON, MICROSECOND, NOW, RECIPE, Given, proven, window
@@ -318,6 +318,15 @@ class TestPoweredLongEnough:
     )
     def test_levels(self, of: Given, expected: list[Level]) -> None:
         assert levels(of) == expected
+
+    @pytest.mark.parametrize(("held", "expected"), [(None, []), (HELD, []), (SLOW, ["caution"])])
+    def test_a_planned_power_down_counts_until_it_is_charged_again(
+        self, held: HoldUp | None, expected: list[Level]
+    ) -> None:
+        over = PlannedEvent("ev-1", "power-down", NOW - 9 * HOUR, 8 * HOUR, ("arm-07",), "Stop")
+        of = swapping(held, events=(over,))
+        assert levels(of) == expected
+        assert levels(Given(of.facts, of.question._replace(at=NOW + 12 * HOUR))) == []
 
     def test_it_turns_in_the_very_microsecond(self) -> None:
         of = swapping(self.SLOW, on_for(HOUR))

@@ -13,6 +13,7 @@ from guard.rules.cells import is_out
 from guard.rules.evidence import MICROSECOND, earlier, later, utc
 from guard.rules.findings import SILENT, Outcome, finding
 from guard.rules.standing import Standing
+from guard.rules.window import needed_before
 from guard.units import in_words
 
 CONTRADICTING: dict[Action, tuple[Action, ...]] = {
@@ -70,9 +71,12 @@ def off_before_a_swap(at: Standing, question: Question) -> Outcome:
     One that is over already counts too, unless the power is known to have come on since it began: nobody said that it
     was not done.
     """
-    arm, needed = at.facts.arm.id, at.facts.limits.powered_before
+    arm = at.facts.arm.id
     if question.action != "memory-swap" or is_out(at):
         return SILENT
+    needed = needed_before(at.facts)
+    if needed is None:
+        return SILENT  # no time on is long enough, and that is told
     short, moments = [], []
     for event in at.facts.events:
         over = later(event.start, max(event.off_for, MICROSECOND))

@@ -285,7 +285,7 @@ def not_powered_long_enough(at: Standing, question: Question) -> Outcome:
     """Before a change of the memory cell: was the controller on for long enough to carry the memory meanwhile?"""
     if question.action != "memory-swap" or is_out(at):
         return SILENT  # while the cell is out the power is off, and the window says what counts
-    arm, powered, needed = at.facts.arm.id, at.facts.powered, _needed(at.facts)
+    arm, powered, needed = at.facts.arm.id, at.facts.powered, needed_before(at.facts)
     if needed is None:
         message = (
             f"By its figures the capacitor of {arm} carries the memory for no second, however long it was charged."
@@ -360,7 +360,7 @@ def _not_seen_on(
     return Outcome((_not_powered("caution", message, lifts, at, ends),), ends)
 
 
-def _needed(facts: ArmFacts) -> timedelta | None:
+def needed_before(facts: ArmFacts) -> timedelta | None:
     """For how long the power must be on before: as configured, and so that a capacitor is charged by half.
 
     That is so that it carries the memory for half of what it does fully charged, or for as long as the cell may be
@@ -405,7 +405,7 @@ def _marked_changes(facts: ArmFacts) -> list[datetime]:
 
 
 def _not_powered(level: Level, message: str, lifts: str, at: Standing, turns: datetime | None) -> Finding:
-    powered, needed = at.facts.powered, _needed(at.facts)
+    powered, needed = at.facts.powered, needed_before(at.facts)
     return finding(
         "not-powered-long-enough",
         level,

@@ -48,7 +48,7 @@ def about_power(arm: Standing, action: str, at: datetime, off: timedelta) -> Ite
         return
     for one in arm.memory.events:
         if one.kind == "power-down" and arm.arm.id in one.arms:
-            is_over, is_charged = arm.has_come(at, one.end), arm.has_come(at, one.end + arm.setting.powered_before)
+            is_over, is_charged = arm.has_come(at, one.end), arm.has_come(at, one.end + needed(arm))
             if is_over and not is_charged:
                 yield Found("not-powered-long-enough", "caution")
     if power is None:
