@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 from typing import Literal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from guard.share.fingerprint import sums_text
@@ -292,6 +292,7 @@ class TestRoundTrip:
 
     @settings(max_examples=40)
     @given(tree=trees, suffix=st.sampled_from([".tar", ".tgz"]), shape=st.sampled_from(["flat", "wrapped"]))
+    @example(tree={b"depth 2/\x80/ hdrcharset=": b""}, suffix=".tar", shape="flat")
     def test_any_folder_has_the_fingerprint_of_its_tar(
         self, tree: dict[bytes, bytes], suffix: str, shape: Shape
     ) -> None:

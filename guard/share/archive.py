@@ -51,6 +51,7 @@ EXPANSION_COUNTS_FROM_BYTES = 1 << 20
 
 
 _DIGITS = re.compile(rb"[0-9]++")
+_CHARSETS = re.compile(rb"[0-9] hdrcharset=")
 
 
 class _Broken(Exception):
@@ -370,7 +371,7 @@ class _Forward:
 def _refuse_slow(header: bytes) -> None:
     """Refuse what tarfile takes time for by the square of its length, CVE-2024-6232, before Python 3.11.10 and 3.12.6."""
     longest = max(map(len, _DIGITS.findall(header)), default=0)
-    if longest > LONGEST_NUMBER or header.count(b" hdrcharset=") > 1:
+    if longest > LONGEST_NUMBER or len(_CHARSETS.findall(header)) > 1:
         raise _Broken("it has a header that no program writes")
 
 
